@@ -1,0 +1,1 @@
+//! Gas, orifice, plate, ambient air, hose and units.

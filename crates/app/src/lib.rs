@@ -1,0 +1,1 @@
+//! Each use case once.

@@ -1,0 +1,1 @@
+//! Crank-resolved engine and the sensor chain behind it.

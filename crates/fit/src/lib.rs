@@ -1,0 +1,1 @@
+//! Bounded least squares and its diagnostics, no domain.

@@ -1,0 +1,1 @@
+//! Machine, profile, job, reading, seal, adjuster, gates.

@@ -1,0 +1,2 @@
+//! The only entry.
+fn main() {}
