@@ -1,2 +1,73 @@
-//! The only entry.
-fn main() {}
+//! The only entry to checks, tests, benchmarks and documents: `cargo xtask COMMAND`.
+#![expect(
+    clippy::print_stdout,
+    reason = "a command-line program reports on standard output"
+)]
+
+mod assets;
+mod bench;
+mod browser;
+mod direction;
+mod process;
+mod purity;
+mod steps;
+mod tools;
+mod trace_file;
+
+use std::process::ExitCode;
+
+use anyhow::{Result, bail};
+
+const USAGE: &str = "\
+cargo xtask COMMAND
+
+  check     format, lints, unit tests, crate direction
+  test      every test, the table of outside checks, the pages in a browser
+  ci        check, documents, test, licences and sources, unused dependencies
+  validate  the outside checks alone, with their table
+  browser   the pages alone
+  bench     `evenpull read` against pandas and polars on one hour of recording
+  doc       the documents of every crate, warnings denied
+  assets    shell completions and manual pages into target/assets";
+
+fn main() -> ExitCode {
+    match dispatch() {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("xtask: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn dispatch() -> Result<()> {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let (command, rest) = match arguments.split_first() {
+        None => {
+            println!("{USAGE}");
+            return Ok(());
+        }
+        Some((command, rest)) => (command.as_str(), rest),
+    };
+    if command != "bench" && !rest.is_empty() {
+        bail!(
+            "`{command}` takes no further argument, got `{}`",
+            rest.join(" ")
+        );
+    }
+    match command {
+        "check" => steps::check(),
+        "test" => steps::test(),
+        "ci" => steps::ci(),
+        "validate" => steps::validate(),
+        "browser" => browser::run(),
+        "bench" => bench::run(rest),
+        "doc" => steps::doc(),
+        "assets" => assets::write(),
+        "help" | "--help" | "-h" => {
+            println!("{USAGE}");
+            Ok(())
+        }
+        other => bail!("no command `{other}`\n\n{USAGE}"),
+    }
+}
