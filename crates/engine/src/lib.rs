@@ -1,1 +1,29 @@
 //! Crank-resolved engine and the sensor chain behind it.
+//!
+//! [`spec`] and [`setting`] say what the engine is and how it is set, [`operating`] runs it
+//! to a balance and records a [`Trace`], [`sensing`] turns that into what a sensor would have
+//! sampled, [`layout`] writes the samples as a recording. No I/O beyond the writer handed in,
+//! no clock; the same seed gives the same numbers. Limits: one gas volume per runner, no gas
+//! inertia, fixed burn angles.
+
+mod rates;
+
+pub mod combustion;
+pub mod crank;
+pub mod error;
+pub mod gas;
+pub mod linkage;
+pub mod setting;
+pub mod simulation;
+pub mod spec;
+pub mod valve;
+
+pub use combustion::{CylinderWall, Friction, HeatRelease, RunnerWall};
+pub use crank::SliderCrank;
+pub use error::EngineError;
+pub use gas::WorkingGas;
+pub use linkage::{Coupling, Linkage};
+pub use setting::{BodySetting, Setting};
+pub use simulation::{CylinderCycle, Simulation};
+pub use spec::{Basics, CylinderSpec, EngineSpec, Exhaust, IdleCircuit};
+pub use valve::{LiftShape, Valve};

@@ -1,0 +1,362 @@
+//! The running engine: state, integrator and per-cycle results.
+//!
+//! Classical Runge-Kutta of fourth order over the crank angle. A step never crosses a valve event
+//! or the start of a burn, and is cut where a volume equalises faster than the step (open valve,
+//! little pressure difference). No allocation once built.
+
+use rand::SeedableRng;
+use rand::rngs::Xoshiro256PlusPlus;
+use rand_distr::{Distribution, StandardNormal};
+
+use crate::error::EngineError;
+use crate::rates::{Geometry, Model, SLOTS, TOTALS, total};
+use crate::setting::Setting;
+use crate::spec::EngineSpec;
+use crate::valve::wrap_720;
+
+/// Longest step times fastest rate [-]; the method is stable to 2.78 on the real axis.
+const STIFFNESS_LIMIT: f64 = 2.0;
+/// Angles closer than this are one event [deg].
+const SAME_ANGLE_DEG: f64 = 1e-9;
+
+/// What happens at an angle beyond a kink in the areas.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Event {
+    /// A valve opens or shuts, a burn ends: the step ends here, nothing else.
+    Kink,
+    /// A burn starts: the trapped air decides its heat.
+    Spark(usize),
+}
+
+/// What one cycle did to one cylinder.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CylinderCycle {
+    /// Unburned air from runner into the cylinder, net [kg].
+    pub fresh_kg: f64,
+    /// Air from ambient through the plate, leak, bleed and idle share, net [kg].
+    pub own_kg: f64,
+    /// Air from the idle-air chamber and from neighbours, net [kg].
+    pub across_kg: f64,
+    /// Mass from runner to cylinder, net [kg].
+    pub valve_kg: f64,
+    /// Mass to the exhaust and past the rings, net [kg].
+    pub out_kg: f64,
+    /// Mean absolute runner pressure [Pa].
+    pub mean_pa: f64,
+    /// Integral of `psi(p_runner / p_ambient)` over the cycle [s].
+    pub psi_s: f64,
+    /// Indicated work [J].
+    pub work_j: f64,
+    /// Enthalpy in less enthalpy out [J].
+    pub enthalpy_j: f64,
+    /// Heat released and from walls [J].
+    pub heat_j: f64,
+    /// Burned share of the charge when the last burn started [-].
+    pub residual: f64,
+}
+
+/// An engine being run, cycle by cycle. Speed and areas may change between cycles.
+#[derive(Debug, Clone)]
+pub struct Simulation {
+    pub(crate) model: Model,
+    state: Vec<f64>,
+    work: [Vec<f64>; 5],
+    geometry: [Vec<Geometry>; 3],
+    events: Vec<(f64, Event)>,
+    steps_per_cycle: usize,
+    cycle: usize,
+    combustion_scale: Vec<f64>,
+    residual: Vec<f64>,
+    scatter: f64,
+    rng: Xoshiro256PlusPlus,
+}
+
+impl Simulation {
+    /// An engine at rest, all gas at ambient.
+    ///
+    /// `steps_per_cycle` >= 90 steps of equal crank angle over 720 degrees. `scatter` [-]: standard
+    /// deviation of the heat of each burn over its mean, from `seed`; 0 to 0.5.
+    ///
+    /// # Errors
+    /// [`EngineError`] when the specification, the setting or these numbers are out of range.
+    pub fn new(
+        spec: &EngineSpec,
+        setting: &Setting,
+        steps_per_cycle: usize,
+        scatter: f64,
+        seed: u64,
+    ) -> Result<Self, EngineError> {
+        spec.check()?;
+        setting.check(spec)?;
+        if !(0.0..=0.5).contains(&scatter) {
+            let (what, expected) = ("combustion scatter", "between 0 and 0.5");
+            return Err(EngineError::Range {
+                what,
+                value: scatter,
+                unit: "",
+                expected,
+            });
+        }
+        if steps_per_cycle < 90 {
+            let (what, expected) = ("steps per cycle", "90 or more");
+            let value = steps_per_cycle as f64;
+            return Err(EngineError::Range {
+                what,
+                value,
+                unit: "",
+                expected,
+            });
+        }
+        let model = Model::new(spec, setting);
+        let state = model.rest_state();
+        let n = spec.cylinders.len();
+        Ok(Self {
+            work: std::array::from_fn(|_| vec![0.0; state.len()]),
+            geometry: std::array::from_fn(|_| vec![Geometry::default(); n]),
+            events: events(spec),
+            steps_per_cycle,
+            cycle: 0,
+            combustion_scale: setting.bodies.iter().map(|b| b.combustion_scale).collect(),
+            residual: vec![0.0; n],
+            scatter,
+            rng: Xoshiro256PlusPlus::seed_from_u64(seed),
+            state,
+            model,
+        })
+    }
+
+    /// Sets the engine speed from the next cycle on; `rpm` [1/min] > 0.
+    pub fn set_rpm(&mut self, rpm: f64) {
+        self.model.deg_per_s = 6.0 * rpm;
+    }
+
+    /// Engine speed [1/min].
+    pub fn rpm(&self) -> f64 {
+        self.model.deg_per_s / 6.0
+    }
+
+    /// Sets plate plus leak plus bleed of body `cylinder` [m2] from the next cycle on.
+    pub fn set_own_area_m2(&mut self, cylinder: usize, area_m2: f64) {
+        self.model.cylinders[cylinder].own_area_m2 = area_m2;
+    }
+
+    /// Sets the idle valve's area, all cylinders together [m2], from the next cycle on.
+    pub fn set_idle_valve_m2(&mut self, area_m2: f64) {
+        self.model.idle_valve_m2 = area_m2;
+    }
+
+    /// Area feeding a runner straight from ambient [m2]: plate, leak, bleed and, without a real
+    /// chamber, its share of the idle valve.
+    pub fn direct_area_m2(&self, cylinder: usize) -> f64 {
+        self.model.direct_area_m2(cylinder)
+    }
+
+    /// Steps of equal crank angle in a cycle.
+    pub fn steps_per_cycle(&self) -> usize {
+        self.steps_per_cycle
+    }
+
+    /// Runs one cycle of 720 degrees.
+    ///
+    /// `record` gets the runner pressures [Pa] at the start of every step, cylinder by cylinder in
+    /// one row per step: `steps_per_cycle x cylinders` values are pushed. Pass `None` to skip.
+    ///
+    /// # Errors
+    /// [`EngineError::Diverged`] when a mass or an energy is no longer positive.
+    pub fn run_cycle(&mut self, mut record: Option<&mut Vec<f64>>) -> Result<(), EngineError> {
+        let totals = self.model.totals_at();
+        self.state[totals..].fill(0.0);
+        let step_deg = 720.0 / self.steps_per_cycle as f64;
+        let mut next_event = 0;
+        for step in 0..self.steps_per_cycle {
+            let start = step as f64 * step_deg;
+            let end = (step + 1) as f64 * step_deg;
+            if let Some(rows) = record.as_deref_mut() {
+                for cylinder in 0..self.model.cylinders.len() {
+                    rows.push(self.runner_pa(cylinder));
+                }
+            }
+            let mut theta = start;
+            while next_event < self.events.len() && self.events[next_event].0 < end {
+                let (at, event) = self.events[next_event];
+                if at > theta + SAME_ANGLE_DEG {
+                    self.advance(theta, at);
+                    theta = at;
+                }
+                if let Event::Spark(cylinder) = event {
+                    self.spark(cylinder);
+                }
+                next_event += 1;
+            }
+            self.advance(theta, end);
+            self.check_state(end)?;
+        }
+        self.cycle += 1;
+        Ok(())
+    }
+
+    /// Results of the cycle run last.
+    pub fn cylinder_cycle(&self, cylinder: usize) -> CylinderCycle {
+        let at = self.model.totals_at() + TOTALS * cylinder;
+        let t = &self.state[at..at + TOTALS];
+        CylinderCycle {
+            fresh_kg: t[total::FRESH_KG],
+            own_kg: t[total::OWN_KG],
+            across_kg: t[total::ACROSS_KG],
+            valve_kg: t[total::VALVE_KG],
+            out_kg: t[total::OUT_KG],
+            mean_pa: t[total::P_PA_S] * self.model.deg_per_s / 720.0,
+            psi_s: t[total::PSI_S],
+            work_j: t[total::WORK_J],
+            enthalpy_j: t[total::ENTHALPY_J],
+            heat_j: t[total::HEAT_J],
+            residual: self.residual[cylinder],
+        }
+    }
+
+    /// Absolute pressure in a runner now [Pa].
+    pub fn runner_pa(&self, cylinder: usize) -> f64 {
+        let at = SLOTS * cylinder;
+        let (m, u) = (self.state[at], self.state[at + 1]);
+        let t_k = self.model.gas.t_k(u / m);
+        m * self.model.gas.r_j_per_kg_k * t_k / self.model.cylinders[cylinder].spec.runner_m3
+    }
+
+    /// Gas mass in runner and in cylinder now [kg].
+    pub fn masses_kg(&self, cylinder: usize) -> (f64, f64) {
+        (
+            self.state[SLOTS * cylinder],
+            self.state[SLOTS * cylinder + 3],
+        )
+    }
+
+    /// Internal energy of all gas in the engine now [J].
+    pub fn stored_energy_j(&self) -> f64 {
+        let chamber = self.model.chamber_at();
+        (0..self.model.cylinders.len())
+            .map(|i| self.state[SLOTS * i + 1] + self.state[SLOTS * i + 4])
+            .sum::<f64>()
+            + self.state[chamber + 1]
+    }
+
+    /// Mean indicated torque of the cycle run last, all cylinders [Nm].
+    pub fn indicated_nm(&self) -> f64 {
+        let work: f64 = (0..self.model.cylinders.len())
+            .map(|i| self.cylinder_cycle(i).work_j)
+            .sum();
+        work / (4.0 * std::f64::consts::PI)
+    }
+
+    /// The burn of `cylinder` starts: its heat follows the air trapped now.
+    fn spark(&mut self, cylinder: usize) {
+        let at = SLOTS * cylinder + 3;
+        let (m, burned) = (self.state[at], self.state[at + 2]);
+        let c = &mut self.model.cylinders[cylinder];
+        let Some(law) = c.spec.heat else { return };
+        self.residual[cylinder] = burned / m;
+        c.burn_air_kg = (m - burned).max(0.0);
+        let scatter = if self.scatter > 0.0 {
+            let draw: f64 = StandardNormal.sample(&mut self.rng);
+            // Three deviations either way keep the heat positive.
+            1.0 + self.scatter * draw.clamp(-3.0, 3.0)
+        } else {
+            1.0
+        };
+        c.burn_heat_j = c.burn_air_kg
+            * law.heat_j_per_kg_air
+            * self.combustion_scale[cylinder]
+            * scatter.max(0.0);
+    }
+
+    /// Integrates from `from_deg` to `to_deg`, no event between.
+    fn advance(&mut self, from_deg: f64, to_deg: f64) {
+        let mut theta = from_deg;
+        while to_deg - theta > SAME_ANGLE_DEG {
+            let [g0, _, _] = &mut self.geometry;
+            self.model.geometry(theta, g0);
+            let fastest = self.model.rates(g0, &self.state, &mut self.work[0]);
+            let left_deg = to_deg - theta;
+            let left_s = left_deg / self.model.deg_per_s;
+            let parts = (fastest * left_s / STIFFNESS_LIMIT).ceil().clamp(1.0, 1e4);
+            let next = if parts < 1.5 {
+                to_deg
+            } else {
+                theta + left_deg / parts
+            };
+            self.runge_kutta(theta, next);
+            theta = next;
+        }
+    }
+
+    /// One step of the classical method; the first slope is in `work[0]` already.
+    fn runge_kutta(&mut self, from_deg: f64, to_deg: f64) {
+        let model = &self.model;
+        let [_, g_half, g_end] = &mut self.geometry;
+        let [k1, k2, k3, k4, trial] = &mut self.work;
+        let y = &mut self.state;
+        let h = (to_deg - from_deg) / model.deg_per_s;
+        model.geometry(0.5 * (from_deg + to_deg), g_half);
+        model.geometry(to_deg, g_end);
+        let volumes = model.totals_at();
+        let shift = |trial: &mut [f64], y: &[f64], k: &[f64], by: f64| {
+            for ((t, &y), &k) in trial.iter_mut().zip(y).zip(k) {
+                *t = y + by * k;
+            }
+        };
+        // The slopes do not depend on the totals, so those need no trial values.
+        shift(
+            &mut trial[..volumes],
+            &y[..volumes],
+            &k1[..volumes],
+            0.5 * h,
+        );
+        model.rates(g_half, trial, k2);
+        shift(
+            &mut trial[..volumes],
+            &y[..volumes],
+            &k2[..volumes],
+            0.5 * h,
+        );
+        model.rates(g_half, trial, k3);
+        shift(&mut trial[..volumes], &y[..volumes], &k3[..volumes], h);
+        model.rates(g_end, trial, k4);
+        let sixth = h / 6.0;
+        for i in 0..y.len() {
+            y[i] += sixth * (k1[i] + 2.0 * (k2[i] + k3[i]) + k4[i]);
+        }
+    }
+
+    fn check_state(&self, theta_deg: f64) -> Result<(), EngineError> {
+        for cylinder in 0..self.model.cylinders.len() {
+            let at = SLOTS * cylinder;
+            let good = |slot: usize| self.state[slot].is_finite() && self.state[slot] > 0.0;
+            if !(good(at) && good(at + 1) && good(at + 3) && good(at + 4)) {
+                return Err(EngineError::Diverged {
+                    theta_deg,
+                    cycle: self.cycle,
+                    cylinder,
+                });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Angles of one engine cycle where a step must end, ascending.
+fn events(spec: &EngineSpec) -> Vec<(f64, Event)> {
+    let mut list = Vec::new();
+    for (i, c) in spec.cylinders.iter().enumerate() {
+        let mut kink = |deg: f64| list.push((wrap_720(c.intake_start_deg + deg), Event::Kink));
+        for valve in [&c.intake, &c.exhaust] {
+            kink(valve.opens_deg);
+            kink(valve.closes_deg);
+        }
+        if let Some(law) = c.heat {
+            kink(360.0 + law.start_deg + law.duration_deg);
+            let spark = wrap_720(c.intake_start_deg + 360.0 + law.start_deg);
+            list.push((spark, Event::Spark(i)));
+        }
+    }
+    list.sort_by(|a, b| a.0.total_cmp(&b.0));
+    list
+}
