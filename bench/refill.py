@@ -17,6 +17,7 @@ CELLS = 8192  # of the tables over the pressure ratio 0 to 1
 # valve is shut from its closing to its next opening.
 WINDOW = (0.36, 0.84)
 FULL = 0.97  # above this ratio the flow is too small to time
+BINS = 240  # of the mean cycle, 3 degrees of crank each
 
 
 def psi(ratio):
@@ -69,6 +70,20 @@ def falls(ratio):
     return at, at + (before - level) / (before - ratio[at + 1])
 
 
+def mean_cycle(p_kpa, exact):
+    """Mean and scatter [kPa] of the cycle in even bins of crank angle."""
+    edges = np.ceil(exact).astype(np.int64)
+    counts = np.diff(edges)
+    turns = BINS / np.diff(exact)
+    at = (np.arange(edges[0], edges[-1]) - np.repeat(exact[:-1], counts)) * np.repeat(turns, counts)
+    cell = at.astype(np.int32)
+    p = p_kpa[edges[0] : edges[-1]]
+    number = np.bincount(cell, minlength=BINS)
+    mean = np.bincount(cell, weights=p, minlength=BINS) / number
+    square = np.bincount(cell, weights=p * p, minlength=BINS) / number
+    return mean, np.sqrt(np.maximum(square - mean * mean, 0.0))
+
+
 def channel(body, p_kpa, ambient_kpa, dt_s):
     ratio = p_kpa / ambient_kpa
     start, exact = falls(ratio)
@@ -88,6 +103,9 @@ def channel(body, p_kpa, ambient_kpa, dt_s):
     spread = weight @ (t * t) - total * mean_t**2
     product = np.einsum("ij,ij,j->i", weight, clock, t) - total * mean_t * mean_clock
     rate = product / spread
+    residual = clock - mean_clock[:, None] - rate[:, None] * (t - mean_t[:, None])
+    misfit_kpa = ambient_kpa * np.sqrt(np.einsum("ij,ij,ij->i", weight, residual, residual) / (last - first))
+    mean_kpa, band_kpa = mean_cycle(p_kpa, exact)
 
     edges = np.append(start, start[-1] + samples)
     whole = slice(edges[0], edges[-1])
@@ -98,15 +116,19 @@ def channel(body, p_kpa, ambient_kpa, dt_s):
         "lowest_kpa": float(np.median(np.minimum.reduceat(p_kpa[whole], edges[:-1] - edges[0]))),
         "refill_rate_per_s": robust(rate),
         "drawn_air_per_volume": robust(rate * drawn),
+        "misfit_kpa": float(np.median(misfit_kpa)),
+        "cycle": {"lowest_kpa": float(mean_kpa.min()), "widest_band_kpa": float(band_kpa.max())},
     }
 
 
 def read(time_s, bodies, ambient_kpa):
     """Prints the reading; `bodies` maps names to absolute pressure [kPa]."""
     dt_s = (time_s[-1] - time_s[0]) / (len(time_s) - 1)
+    if np.abs(np.diff(time_s) - dt_s).max() > 0.5 * dt_s:
+        raise SystemExit("the samples are not evenly spaced")
     channels = []
     for body, p_kpa in bodies.items():
         period, found = channel(body, p_kpa, ambient_kpa, dt_s)
         channels.append(found)
     rpm = robust(120.0 / (period * dt_s))
-    print(json.dumps({"rpm": rpm, "cycles": len(period), "channels": channels}))
+    print(json.dumps({"rpm": rpm, "rpm_scatter": float(np.std(120.0 / (period * dt_s))), "cycles": len(period), "channels": channels}))
