@@ -1,1 +1,25 @@
-//! Machine, profile, job, reading, seal, adjuster, gates.
+//! Machine, engine profile, job, readings, seals, adjusters, gates.
+//!
+//! No file is opened here: callers hand in text and get values or placed problems.
+
+mod adjuster;
+mod document;
+mod file_error;
+mod job;
+mod notice;
+mod per_body;
+mod profile;
+
+pub use adjuster::{Adjuster, AdjusterKind, PerTurn};
+pub use file_error::{FileError, FileErrors};
+pub use job::{
+    Adjusted, AmbientData, Checks, ColumnRef, Condition, GaugeReading, HoseData, JetData, Job,
+    Layout, Pinch, PressureColumn, ProfileRef, Reading, SampleUnit, Seal, SealState, SprayResult,
+    TimeUnit, ValveClearances,
+};
+pub use notice::Notice;
+pub use per_body::PerBody;
+pub use profile::{
+    BleedData, BodyData, BuiltinProfile, ClearanceLimits, Coupling, CouplingLaw, EngineData,
+    IdleValve, Passages, Profile, RefillData, ThrottleSensor, Tolerance, builtin,
+};
