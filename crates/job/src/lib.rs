@@ -3,14 +3,17 @@
 //! No file is opened here: callers hand in text and get values or placed problems.
 
 mod adjuster;
+mod caution;
 mod document;
 mod file_error;
 mod job;
 mod notice;
 mod per_body;
+mod procedure;
 mod profile;
 
 pub use adjuster::{Adjuster, AdjusterKind, PerTurn};
+pub use caution::{Caution, CautionWhen, cautions, cautions_for};
 pub use file_error::{FileError, FileErrors};
 pub use job::{
     Adjusted, AmbientData, Checks, ColumnRef, Condition, GaugeReading, HoseData, JetData, Job,
@@ -19,6 +22,9 @@ pub use job::{
 };
 pub use notice::Notice;
 pub use per_body::PerBody;
+pub use procedure::{
+    GateCheck, GateState, MeasuredReading, Override, Refusal, Stage, Step, evaluate_gates, permit,
+};
 pub use profile::{
     BleedData, BodyData, BuiltinProfile, ClearanceLimits, Coupling, CouplingLaw, EngineData,
     IdleValve, Passages, Profile, RefillData, ThrottleSensor, Tolerance, builtin,
