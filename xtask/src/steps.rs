@@ -119,6 +119,8 @@ pub(crate) fn ci() -> Result<()> {
     test_steps(&mut steps);
     steps.step("licences, bans, sources", || {
         let deny = tools::installed("cargo-deny")?;
+        // The lists are read offline, so every package of the lock has to be there first.
+        process::run(&mut cargo(&["fetch", "--quiet", "--locked"])?)?;
         process::run(
             std::process::Command::new(deny)
                 .args([
