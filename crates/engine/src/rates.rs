@@ -75,6 +75,8 @@ pub(crate) struct CylinderModel {
     pub(crate) own_area_m2: f64,
     pub(crate) breathing_scale: f64,
     pub(crate) blow_by_m2: f64,
+    /// Start of burn after firing top dead centre at the present speed [deg].
+    pub(crate) burn_start_deg: f64,
     /// Air mass the coming burn consumes [kg], set at the start of the burn.
     pub(crate) burn_air_kg: f64,
     /// Heat the coming burn releases [J], set at the start of the burn.
@@ -113,6 +115,7 @@ impl Model {
                     own_area_m2: 0.0,
                     breathing_scale: body.breathing_scale,
                     blow_by_m2: body.blow_by_m2,
+                    burn_start_deg: 0.0,
                     burn_air_kg: 0.0,
                     burn_heat_j: 0.0,
                 })

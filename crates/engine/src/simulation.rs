@@ -110,10 +110,10 @@ impl Simulation {
         let model = Model::new(spec, setting);
         let state = model.rest_state();
         let n = spec.cylinders.len();
-        Ok(Self {
+        let mut simulation = Self {
             work: std::array::from_fn(|_| vec![0.0; state.len()]),
             geometry: std::array::from_fn(|_| vec![Geometry::default(); n]),
-            events: events(spec),
+            events: Vec::new(),
             steps_per_cycle,
             cycle: 0,
             combustion_scale: setting.bodies.iter().map(|b| b.combustion_scale).collect(),
@@ -122,12 +122,32 @@ impl Simulation {
             rng: Xoshiro256PlusPlus::seed_from_u64(seed),
             state,
             model,
-        })
+        };
+        simulation.set_rpm(1000.0);
+        Ok(simulation)
     }
 
     /// Sets the engine speed from the next cycle on; `rpm` [1/min] > 0.
     pub fn set_rpm(&mut self, rpm: f64) {
         self.model.deg_per_s = 6.0 * rpm;
+        self.events.clear();
+        for (i, c) in self.model.cylinders.iter_mut().enumerate() {
+            let s = &c.spec;
+            let mut push = |deg: f64, event: Event| {
+                self.events
+                    .push((wrap_720(s.intake_start_deg + deg), event));
+            };
+            for valve in [&s.intake, &s.exhaust] {
+                push(valve.opens_deg, Event::Kink);
+                push(valve.closes_deg, Event::Kink);
+            }
+            if let Some(law) = s.heat {
+                c.burn_start_deg = law.start_deg(rpm);
+                push(360.0 + c.burn_start_deg, Event::Spark(i));
+                push(360.0 + c.burn_start_deg + law.duration_deg, Event::Kink);
+            }
+        }
+        self.events.sort_by(|a, b| a.0.total_cmp(&b.0));
     }
 
     /// Engine speed [1/min].
@@ -149,6 +169,16 @@ impl Simulation {
     /// chamber, its share of the idle valve.
     pub fn direct_area_m2(&self, cylinder: usize) -> f64 {
         self.model.direct_area_m2(cylinder)
+    }
+
+    /// Plate plus leak plus bleed of body `cylinder` [m2].
+    pub fn own_area_m2(&self, cylinder: usize) -> f64 {
+        self.model.cylinders[cylinder].own_area_m2
+    }
+
+    /// Sets the scatter of the burns [-] and gives back the one before.
+    pub(crate) fn set_scatter(&mut self, scatter: f64) -> f64 {
+        std::mem::replace(&mut self.scatter, scatter)
     }
 
     /// Steps of equal crank angle in a cycle.
@@ -263,7 +293,7 @@ impl Simulation {
             1.0
         };
         c.burn_heat_j = c.burn_air_kg
-            * law.heat_j_per_kg_air
+            * law.heat_at_j_per_kg(self.model.deg_per_s / 6.0)
             * self.combustion_scale[cylinder]
             * scatter.max(0.0);
     }
@@ -340,23 +370,4 @@ impl Simulation {
         }
         Ok(())
     }
-}
-
-/// Angles of one engine cycle where a step must end, ascending.
-fn events(spec: &EngineSpec) -> Vec<(f64, Event)> {
-    let mut list = Vec::new();
-    for (i, c) in spec.cylinders.iter().enumerate() {
-        let mut kink = |deg: f64| list.push((wrap_720(c.intake_start_deg + deg), Event::Kink));
-        for valve in [&c.intake, &c.exhaust] {
-            kink(valve.opens_deg);
-            kink(valve.closes_deg);
-        }
-        if let Some(law) = c.heat {
-            kink(360.0 + law.start_deg + law.duration_deg);
-            let spark = wrap_720(c.intake_start_deg + 360.0 + law.start_deg);
-            list.push((spark, Event::Spark(i)));
-        }
-    }
-    list.sort_by(|a, b| a.0.total_cmp(&b.0));
-    list
 }

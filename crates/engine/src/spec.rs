@@ -95,6 +95,21 @@ pub struct Basics {
     pub idle_steps: f64,
     /// Idle valve area per step, all cylinders together [m2].
     pub idle_area_per_step_m2: f64,
+    /// Warm idle of the healthy engine, which settles the friction; `None` keeps the cited fit.
+    pub baseline: Option<IdleBaseline>,
+}
+
+/// Where the healthy engine idles: what friction must be for that.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct IdleBaseline {
+    /// Idle speed [1/min].
+    pub rpm: f64,
+    /// Plate opening on the stop [deg above shut].
+    pub stop_deg: f64,
+    /// Bleed area of each body [m2].
+    pub bleed_m2: f64,
+    /// Idle valve position [steps].
+    pub idle_steps: f64,
 }
 
 impl Default for Basics {
@@ -117,6 +132,13 @@ impl Default for Basics {
             runner_m3: 260e-6,
             idle_steps: 200.0,
             idle_area_per_step_m2: 0.06e-6,
+            // Valve at 30 % of its travel, bleeds half a turn out: the trade's hot idle.
+            baseline: Some(IdleBaseline {
+                rpm: 1250.0,
+                stop_deg: 2.2,
+                bleed_m2: 1.0e-6,
+                idle_steps: 60.0,
+            }),
         }
     }
 }
@@ -129,12 +151,17 @@ const EXHAUST_AREA_SHARE: f64 = 0.09;
 /// Bore over stroke where the profile gives the displacement only [-]; assumed.
 const BORE_OVER_STROKE: f64 = 1.15;
 
+/// Least constant part of the friction a baseline can ask for [Pa]; assumed.
+const LEAST_FRICTION_PA: f64 = 30e3;
+
 impl EngineSpec {
     /// A fired, warm engine from the numbers of a profile.
     ///
     /// What a profile does not say is assumed here: bore 1.15 of the stroke, valve areas as a
     /// share of the piston area, `sin^2` valve areas, walls of 430 K (cylinder) and 330 K (runner,
-    /// 0.6 W/K), exhaust at ambient + 1 kPa and 850 K, idle-air chamber of 60 cc.
+    /// 0.6 W/K), exhaust at ambient + 1 kPa and 850 K, idle-air chamber of 60 cc. The constant
+    /// part of the friction is set so that the healthy engine idles at sea level as the baseline
+    /// says, but not below 30 kPa.
     ///
     /// # Errors
     /// [`EngineError`] naming the number that is out of its range.
@@ -173,10 +200,12 @@ impl EngineSpec {
                 t_k: 430.0,
                 scale: 1.0,
             }),
-            heat: Some(HeatRelease::light_load()),
+            heat: Some(HeatRelease::no_load(
+                basics.baseline.map_or(1250.0, |b| b.rpm),
+            )),
             body: basics.body.clone(),
         };
-        let spec = Self {
+        let mut spec = Self {
             cylinders: basics
                 .intake_start_deg
                 .iter()
@@ -199,6 +228,10 @@ impl EngineSpec {
             },
         };
         spec.check()?;
+        if let Some(baseline) = basics.baseline {
+            spec.friction.c0_pa += crate::operating::missing_fmep_pa(&spec, &baseline)?;
+            spec.friction.c0_pa = spec.friction.c0_pa.max(LEAST_FRICTION_PA);
+        }
         Ok(spec)
     }
 
