@@ -191,6 +191,10 @@ pub enum TimeUnit {
     Milliseconds,
     /// Microseconds.
     Microseconds,
+    /// Nanoseconds.
+    Nanoseconds,
+    /// Minutes.
+    Minutes,
 }
 
 impl TimeUnit {
@@ -200,15 +204,33 @@ impl TimeUnit {
             Self::Seconds => 1.0,
             Self::Milliseconds => 1e-3,
             Self::Microseconds => 1e-6,
+            Self::Nanoseconds => 1e-9,
+            Self::Minutes => 60.0,
         }
     }
+}
+
+/// Which pressure a column holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum PressureKind {
+    /// Above vacuum.
+    Absolute,
+    /// Above ambient; below it negative.
+    Gauge,
+    /// Below ambient, counted positive.
+    Depression,
 }
 
 /// What the numbers of a pressure column are.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum SampleUnit {
-    /// Absolute pressure.
-    Pressure(PressureUnit),
+    /// A pressure.
+    Pressure {
+        /// Unit.
+        unit: PressureUnit,
+        /// Absolute unless the file says otherwise.
+        kind: PressureKind,
+    },
     /// Volts of a ratiometric sensor, V = supply (k1 P + k2).
     Volts {
         /// Volts per unit of the column: 1 for V, 0.001 for mV.

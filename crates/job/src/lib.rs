@@ -17,8 +17,8 @@ pub use caution::{Caution, CautionWhen, cautions, cautions_for};
 pub use file_error::{FileError, FileErrors};
 pub use job::{
     Adjusted, AmbientData, Checks, ColumnRef, Condition, GaugeReading, HoseData, JetData, Job,
-    Layout, Pinch, PressureColumn, ProfileRef, Reading, SampleUnit, Seal, SealState, SprayResult,
-    TimeUnit, ValveClearances,
+    Layout, Pinch, PressureColumn, PressureKind, ProfileRef, Reading, SampleUnit, Seal, SealState,
+    SprayResult, TimeUnit, ValveClearances,
 };
 pub use notice::Notice;
 pub use per_body::PerBody;

@@ -4,15 +4,22 @@ use std::str::FromStr;
 
 use evenpull_airflow::PressureUnit;
 
-use super::{ColumnRef, Layout, PressureColumn, SampleUnit, TimeUnit};
+use super::{ColumnRef, Layout, PressureColumn, PressureKind, SampleUnit, TimeUnit};
 use crate::document::{Document, Item, Section, within};
 use crate::file_error::FileErrors;
 use crate::profile::Profile;
 
-const TIME_UNITS: [(&str, TimeUnit); 3] = [
+const TIME_UNITS: [(&str, TimeUnit); 5] = [
     ("s", TimeUnit::Seconds),
     ("ms", TimeUnit::Milliseconds),
     ("us", TimeUnit::Microseconds),
+    ("ns", TimeUnit::Nanoseconds),
+    ("min", TimeUnit::Minutes),
+];
+const KINDS: [(&str, PressureKind); 3] = [
+    ("absolute", PressureKind::Absolute),
+    ("gauge", PressureKind::Gauge),
+    ("depression", PressureKind::Depression),
 ];
 /// Units this file format names in messages; the parser knows more spellings.
 const PRESSURE_WORDS: &str = "kPa, Pa, bar, mbar, hPa, mmHg, cmHg, inHg, inH2O, psi";
@@ -128,10 +135,11 @@ fn sample_unit(s: &Section<'_>, item: &Item<'_>) -> Option<SampleUnit> {
     let k2 = s.number("k2", within(-10.0, 10.0, ""));
     let supply = s.number("supply_v", within(0.5, 30.0, "V"));
     let full_scale = s.number("full_scale", within(15.0, 1e8, "counts"));
+    let kind = s.item("kind");
     let line = || Some((needs(s, "k1", "0.009", k1)?, needs(s, "k2", "-0.095", k2)?));
     match word.as_str() {
         "V" | "mV" => {
-            clash(s, &word, &["full_scale"]);
+            clash(s, &word, &["full_scale", "kind"]);
             let (k1_per_kpa, k2) = line()?;
             let supply_v = supply.unwrap_or_else(|| {
                 s.assume("supply_v", "5 V", "assumed");
@@ -145,6 +153,7 @@ fn sample_unit(s: &Section<'_>, item: &Item<'_>) -> Option<SampleUnit> {
             })
         }
         "counts" => {
+            clash(s, &word, &["kind", "supply_v"]);
             let full_scale = needs(s, "full_scale", "4095", full_scale);
             let (k1_per_kpa, k2) = line()?;
             Some(SampleUnit::Counts {
@@ -155,7 +164,11 @@ fn sample_unit(s: &Section<'_>, item: &Item<'_>) -> Option<SampleUnit> {
         }
         _ => {
             clash(s, &word, &["full_scale", "k1", "k2", "supply_v"]);
-            pressure_unit(item, &word, "V, mV, counts, ").map(SampleUnit::Pressure)
+            let kind = kind.and_then(|i| i.one_of(&KINDS));
+            Some(SampleUnit::Pressure {
+                unit: pressure_unit(item, &word, "V, mV, counts, ")?,
+                kind: kind.unwrap_or(PressureKind::Absolute),
+            })
         }
     }
 }
