@@ -1,1 +1,25 @@
-//! Plots and documents.
+//! The written answer: one self-contained page with its own pictures.
+//!
+//! No file is opened and no clock is read here: the caller hands in an
+//! [`Assessment`](evenpull_diagnose::Assessment) and writes the text where it likes.
+//! The page asks nothing of a network, runs no script, and is well-formed as XML too.
+
+mod bodies;
+mod canvas;
+mod causes;
+mod cycle_plot;
+mod evidence;
+mod legend;
+mod mixture;
+mod mixture_plot;
+mod number;
+mod page;
+mod row_plot;
+mod scale;
+mod screw;
+mod steps;
+mod turn;
+mod verdict;
+mod wording;
+
+pub use page::{Meta, page};

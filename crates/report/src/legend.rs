@@ -1,0 +1,41 @@
+//! Which line and mark belongs to which body.
+
+use crate::canvas::{Canvas, SERIES};
+
+/// One entry of the key beside the pictures.
+#[derive(Debug)]
+pub(crate) struct LegendEntry {
+    /// Line and mark, ready to put on the page.
+    pub(crate) glyph: String,
+    /// Body.
+    pub(crate) body: String,
+}
+
+/// The key for all bodies in the profile's order.
+pub(crate) fn legend(bodies: &[String]) -> Vec<LegendEntry> {
+    bodies
+        .iter()
+        .enumerate()
+        .map(|(i, body)| LegendEntry {
+            glyph: glyph(i),
+            body: body.clone(),
+        })
+        .collect()
+}
+
+/// Style number of a body; a name the profile does not know comes after the known ones.
+pub(crate) fn series_of(bodies: &[String], body: &str) -> usize {
+    bodies
+        .iter()
+        .position(|b| b == body)
+        .unwrap_or(bodies.len())
+}
+
+/// Line and mark of one body, small, for use beside its name.
+pub(crate) fn glyph(series: usize) -> String {
+    let mut canvas = Canvas::glyph(56.0, 20.0);
+    let class = format!("s{} trace", series % SERIES);
+    canvas.line((2.0, 10.0), (54.0, 10.0), &class);
+    canvas.mark(series, (28.0, 10.0), 5.5);
+    canvas.finish()
+}

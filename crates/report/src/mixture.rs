@@ -1,0 +1,99 @@
+//! What the fault does to each cylinder's mixture across the throttle range.
+
+use evenpull_diagnose::{Assessment, Fuelling, Interval};
+
+use crate::legend::{glyph, series_of};
+use crate::mixture_plot::mixture_curves;
+use crate::number::{fixed, range, signed};
+
+/// The section's table and picture.
+#[derive(Debug)]
+pub(crate) struct Mixture {
+    pub(crate) rows: Vec<MixtureRow>,
+    pub(crate) picture: Option<String>,
+    /// The worst place, in a sentence.
+    pub(crate) worst: Option<String>,
+}
+
+/// One operating point of one body.
+#[derive(Debug)]
+pub(crate) struct MixtureRow {
+    pub(crate) glyph: String,
+    pub(crate) body: String,
+    pub(crate) opening: String,
+    pub(crate) rpm: String,
+    pub(crate) error: String,
+    pub(crate) range: String,
+    /// `lean`, `rich` or `not told from even`.
+    pub(crate) word: &'static str,
+}
+
+/// Table, picture and summary.
+pub(crate) fn mixture(assessment: &Assessment) -> Mixture {
+    let rows = assessment
+        .fuelling
+        .iter()
+        .map(|f| MixtureRow {
+            glyph: glyph(series_of(&assessment.body_names, &f.body)),
+            body: f.body.clone(),
+            opening: fixed(f.opening_deg, 1),
+            rpm: fixed(f.rpm, 0),
+            error: signed(f.air_error_percent.value, 1),
+            range: range(&f.air_error_percent, 1),
+            word: word(&f.air_error_percent),
+        })
+        .collect();
+    Mixture {
+        rows,
+        picture: mixture_curves("mixture-curves", &by_body(assessment)),
+        worst: worst(assessment),
+    }
+}
+
+/// Points of each body in the order they were given; bodies in the profile's order.
+fn by_body(assessment: &Assessment) -> Vec<(usize, Vec<&Fuelling>)> {
+    let mut found: Vec<(usize, Vec<&Fuelling>)> = Vec::new();
+    for point in &assessment.fuelling {
+        let series = series_of(&assessment.body_names, &point.body);
+        let same = |points: &[&Fuelling]| points.iter().any(|p| p.body == point.body);
+        match found.iter_mut().find(|(_, points)| same(points)) {
+            Some((_, points)) => points.push(point),
+            None => found.push((series, vec![point])),
+        }
+    }
+    found.sort_by_key(|(series, _)| *series);
+    found
+}
+
+fn word(error: &Interval) -> &'static str {
+    if !(error.lo90.is_finite() && error.hi90.is_finite() && error.value.is_finite()) {
+        "not known"
+    } else if error.lo90 > 0.0 {
+        "lean"
+    } else if error.hi90 < 0.0 {
+        "rich"
+    } else {
+        "not told from even"
+    }
+}
+
+fn worst(assessment: &Assessment) -> Option<String> {
+    let point = assessment
+        .fuelling
+        .iter()
+        .filter(|f| f.air_error_percent.value.is_finite())
+        .max_by(|a, b| {
+            let size = |f: &Fuelling| f.air_error_percent.value.abs();
+            size(a).total_cmp(&size(b))
+        })?;
+    Some(match word(&point.air_error_percent) {
+        word @ ("lean" | "rich") => format!(
+            "Furthest off: {} runs {} % {word} at {} degrees above closed and {} rpm.",
+            point.body,
+            fixed(point.air_error_percent.value.abs(), 0),
+            fixed(point.opening_deg, 1),
+            fixed(point.rpm, 0)
+        ),
+        _ => "No body is told apart from an even mixture at its furthest point.".to_owned(),
+    })
+}

@@ -1,0 +1,192 @@
+//! The page as a whole.
+
+use askama::Template;
+use evenpull_diagnose::{Assessment, Interval};
+
+use crate::bodies::{Bodies, bodies};
+use crate::causes::{CauseView, causes};
+use crate::evidence::{
+    AreaRow, CyclePanel, DepressionRow, TechnicalRow, area_picture, area_rows, cycle_panels,
+    depression_picture, depression_rows, evenness_picture, short_name, technical_rows,
+};
+use crate::legend::{LegendEntry, legend};
+use crate::mixture::{Mixture, mixture};
+use crate::number::{fixed, range};
+use crate::steps::{Step, steps};
+use crate::verdict::{Verdict, verdict};
+
+const STYLE: &str = include_str!("../templates/page.css");
+
+/// What the page says about itself.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Meta {
+    /// Title of the document, e.g. `Findings`.
+    pub title: String,
+    /// Version of the program that wrote it.
+    pub program_version: String,
+    /// Date and time of writing, as it shall be read.
+    pub written_at: String,
+    /// Name of the job's folder.
+    pub job_name: String,
+    /// What to mind where the engine runs, one sentence each, in order.
+    pub cautions: Vec<String>,
+}
+
+/// A remark with its code.
+#[derive(Debug)]
+struct Remark {
+    code: &'static str,
+    text: String,
+    /// Reading it concerns; `None` for the whole job.
+    reading: Option<String>,
+}
+
+/// One value to go back to.
+#[derive(Debug)]
+struct Target {
+    name: &'static str,
+    value: String,
+    range: String,
+}
+
+/// A numbered reading and its full label.
+#[derive(Debug)]
+struct ReadingName {
+    short: String,
+    label: String,
+    plate: Option<String>,
+}
+
+#[derive(Debug, Template)]
+#[template(path = "page.html")]
+struct Page<'a> {
+    style: &'static str,
+    meta: &'a Meta,
+    machine: &'a str,
+    profile: &'a str,
+    body_names: &'a [String],
+    verdict: Verdict,
+    steps: Vec<Step>,
+    leave_sealed: &'a [String],
+    baseline: Vec<Target>,
+    legend: Vec<LegendEntry>,
+    causes: Vec<CauseView>,
+    good_kpa: String,
+    act_kpa: String,
+    depression: Vec<DepressionRow>,
+    depression_picture: Option<String>,
+    areas: Vec<AreaRow>,
+    area_pictures: Vec<String>,
+    cycles: Vec<CyclePanel>,
+    bodies: Bodies,
+    mixture: Mixture,
+    remarks: Vec<Remark>,
+    readings: Vec<ReadingName>,
+    technical: Vec<TechnicalRow>,
+}
+
+/// Writes an assessment as one self-contained page (HTML that is also well-formed XML).
+///
+/// All text of `assessment` and `meta` is escaped. Values that are missing or not finite are
+/// named in words and left out of the pictures; sections without content say so. The page holds
+/// its styles and pictures itself, runs no script and asks nothing of a network.
+pub fn page(assessment: &Assessment, meta: &Meta) -> String {
+    let page = Page {
+        style: STYLE,
+        meta,
+        machine: &assessment.machine,
+        profile: &assessment.profile,
+        body_names: &assessment.body_names,
+        verdict: verdict(assessment),
+        steps: steps(assessment),
+        leave_sealed: &assessment.leave_sealed,
+        baseline: baseline(assessment),
+        legend: legend(&assessment.body_names),
+        causes: causes(assessment),
+        good_kpa: fixed(assessment.good_kpa, 1),
+        act_kpa: fixed(assessment.act_kpa, 1),
+        depression: depression_rows(assessment),
+        depression_picture: depression_picture(assessment),
+        areas: area_rows(assessment),
+        area_pictures: [area_picture(assessment), evenness_picture(assessment)]
+            .into_iter()
+            .flatten()
+            .collect(),
+        cycles: cycle_panels(assessment),
+        bodies: bodies(assessment),
+        mixture: mixture(assessment),
+        remarks: remarks(assessment),
+        readings: readings(assessment),
+        technical: technical_rows(assessment),
+    };
+    let html = page
+        .render()
+        .expect("the template has no fallible part and writing to a string cannot fail");
+    without_controls(html)
+}
+
+/// Control characters are not allowed in XML and mean nothing on a page.
+fn without_controls(html: String) -> String {
+    let foreign = |c: char| (c.is_control() && c != '\n') || matches!(c, '\u{FFFE}' | '\u{FFFF}');
+    if html.contains(foreign) {
+        html.replace(foreign, "\u{FFFD}")
+    } else {
+        html
+    }
+}
+
+fn baseline(assessment: &Assessment) -> Vec<Target> {
+    let Some(found) = &assessment.baseline else {
+        return Vec::new();
+    };
+    let target = |name, unit: &str, decimals, interval: Option<Interval>| {
+        interval.map(|i| Target {
+            name,
+            value: format!("{} {unit}", fixed(i.value, decimals)),
+            range: range(&i, decimals),
+        })
+    };
+    [
+        target(
+            "Throttle sensor, drive plate on its stop",
+            "V",
+            3,
+            Some(found.stop_v),
+        ),
+        target("Idle valve, warm", "steps", 0, found.idle_valve_steps),
+        target("Idle depression", "kPa", 1, found.idle_depression_kpa),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+fn remarks(assessment: &Assessment) -> Vec<Remark> {
+    let whole = assessment.notices.iter().map(|n| Remark {
+        code: n.code,
+        text: n.text.clone(),
+        reading: None,
+    });
+    let single = assessment.readings.iter().enumerate().flat_map(|(i, r)| {
+        let notices = r.cycle.iter().flat_map(|c| &c.notices);
+        notices.map(move |n| Remark {
+            code: n.code,
+            text: n.text.clone(),
+            reading: Some(short_name(i, r)),
+        })
+    });
+    whole.chain(single).collect()
+}
+
+fn readings(assessment: &Assessment) -> Vec<ReadingName> {
+    assessment
+        .readings
+        .iter()
+        .enumerate()
+        .map(|(i, r)| ReadingName {
+            short: short_name(i, r),
+            label: r.label.clone(),
+            plate: r.plate_deg.filter(|d| d.is_finite()).map(|d| fixed(d, 2)),
+        })
+        .collect()
+}

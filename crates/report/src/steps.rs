@@ -1,0 +1,81 @@
+//! What to turn, in the trade's order.
+
+use evenpull_diagnose::{Advice, Assessment};
+
+use crate::number::{fixed, percent_of_one, range};
+use crate::screw::screw;
+use crate::turn::{self, Rotation};
+
+/// One step as the page shows it.
+#[derive(Debug)]
+pub(crate) struct Step {
+    pub(crate) adjuster: String,
+    /// `¼ turn`; `None` when the step is not a turn.
+    pub(crate) turns: Option<String>,
+    /// The same as a number with its interval.
+    pub(crate) exact: Option<String>,
+    /// Which way, as advised.
+    pub(crate) way: String,
+    /// The rotation where `way` does not say it itself.
+    pub(crate) rotation: Option<&'static str>,
+    /// Picture of the screw head.
+    pub(crate) picture: Option<String>,
+    pub(crate) gate: String,
+    pub(crate) why: String,
+    /// Spread expected afterwards.
+    pub(crate) spread: Option<String>,
+}
+
+/// All steps in their order.
+pub(crate) fn steps(assessment: &Assessment) -> Vec<Step> {
+    assessment
+        .advice
+        .iter()
+        .enumerate()
+        .map(|(i, advice)| step(i + 1, advice))
+        .collect()
+}
+
+fn step(number: usize, advice: &Advice) -> Step {
+    let rotation = Rotation::from_words(&advice.way);
+    let turns = advice.turns.filter(|t| t.value.is_finite());
+    Step {
+        adjuster: advice.adjuster.clone(),
+        turns: turns.and_then(|t| Some(format!("{} {}", turn::fraction(&t)?, turn::unit(&t)))),
+        exact: advice.turns.map(|t| {
+            format!(
+                "{} turns as a number; 90 % interval {}",
+                fixed(t.value, 2),
+                range(&t, 2)
+            )
+        }),
+        rotation: rotation
+            .filter(|_| turns.is_some_and(|t| t.value >= 0.0))
+            .map(Rotation::words)
+            .filter(|_| !advice.way.to_lowercase().contains("clockwise")),
+        picture: turns.map(|t| {
+            screw(
+                &format!("step-{number}-screw"),
+                &advice.adjuster,
+                &t,
+                rotation,
+            )
+        }),
+        way: advice.way.clone(),
+        gate: advice.gate.clone(),
+        why: advice.why.clone(),
+        spread: advice
+            .predicted_spread
+            .filter(|s| s.is_finite())
+            .map(spread_in_words),
+    }
+}
+
+fn spread_in_words(spread: f64) -> String {
+    let percent = if spread.abs() < 0.1 {
+        format!("{} %", fixed(spread * 100.0, 1))
+    } else {
+        percent_of_one(spread)
+    };
+    format!("{percent} between the bodies")
+}

@@ -1,0 +1,116 @@
+//! The one line a mechanic reads first.
+
+use evenpull_diagnose::{Assessment, Cause, CauseCode, NextReading};
+
+use crate::number::{minutes, percent_of_one};
+use crate::wording::{cause_headline, chance, lowered};
+
+/// Causes below this probability are not named beside an undetermined verdict.
+const WORTH_NAMING: f64 = 0.10;
+
+/// The verdict as the page shows it.
+#[derive(Debug, PartialEq, Eq)]
+pub(crate) struct Verdict {
+    /// The cause, or `Undetermined`.
+    pub(crate) headline: String,
+    /// Body concerned.
+    pub(crate) body: Option<String>,
+    /// Odds in words and per cent, or what keeps the readings from deciding.
+    pub(crate) odds: String,
+    /// What to measure next.
+    pub(crate) next: Option<Next>,
+    /// True when the next reading comes before any work.
+    pub(crate) undetermined: bool,
+}
+
+/// The next reading in words.
+#[derive(Debug, PartialEq, Eq)]
+pub(crate) struct Next {
+    pub(crate) what: String,
+    pub(crate) why: String,
+    pub(crate) minutes: Option<String>,
+}
+
+/// Puts the assessment into one line.
+pub(crate) fn verdict(assessment: &Assessment) -> Verdict {
+    let next = assessment.next_reading.as_ref().map(next);
+    let (headline, body, odds) = match assessment.causes.first() {
+        Some(top) if !assessment.undetermined => (
+            cause_headline(top),
+            top.body.clone().filter(|_| top.code != CauseCode::None),
+            odds(top),
+        ),
+        Some(_) => (
+            "Undetermined".to_owned(),
+            None,
+            candidates(&assessment.causes),
+        ),
+        None if assessment.readings.is_empty() => (
+            "No verdict".to_owned(),
+            None,
+            "The job holds no readings to judge.".to_owned(),
+        ),
+        None => (
+            "Undetermined".to_owned(),
+            None,
+            "The readings name no cause.".to_owned(),
+        ),
+    };
+    Verdict {
+        undetermined: headline == "Undetermined",
+        headline,
+        body,
+        odds,
+        next,
+    }
+}
+
+/// Odds of one cause in words and per cent.
+pub(crate) fn odds(cause: &Cause) -> String {
+    if cause.probability.is_finite() {
+        format!(
+            "{} ({})",
+            chance(cause.probability),
+            percent_of_one(cause.probability)
+        )
+    } else {
+        chance(cause.probability).to_owned()
+    }
+}
+
+fn next(reading: &NextReading) -> Next {
+    Next {
+        what: reading.what.clone(),
+        why: reading.why.clone(),
+        minutes: minutes(reading.minutes),
+    }
+}
+
+fn candidates(causes: &[Cause]) -> String {
+    let named: Vec<String> = causes
+        .iter()
+        .filter(|c| c.probability >= WORTH_NAMING)
+        .take(3)
+        .map(|c| {
+            let body = c
+                .body
+                .as_ref()
+                .map_or_else(String::new, |b| format!(", {b}"));
+            format!(
+                "{}{body} ({})",
+                lowered(&cause_headline(c)),
+                percent_of_one(c.probability)
+            )
+        })
+        .collect();
+    match named.as_slice() {
+        [] => "The readings do not decide between the causes.".to_owned(),
+        [one] => format!("The readings do not decide. Foremost so far: {one}."),
+        [many @ .., last] => {
+            format!(
+                "The readings do not decide between: {}; and {last}.",
+                many.join("; ")
+            )
+        }
+    }
+}
