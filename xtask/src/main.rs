@@ -8,6 +8,7 @@ mod assets;
 mod bench;
 mod browser;
 mod direction;
+mod keys;
 mod process;
 mod purity;
 mod steps;

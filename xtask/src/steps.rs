@@ -5,7 +5,7 @@ use std::time::Instant;
 use anyhow::{Result, bail};
 
 use crate::process::{self, cargo};
-use crate::{browser, direction, purity, tools};
+use crate::{browser, direction, keys, purity, tools};
 
 /// Named steps: all of them run, whatever an earlier one said, and the summary names each.
 #[derive(Default)]
@@ -57,6 +57,7 @@ fn check_steps(steps: &mut Steps) {
     });
     steps.step("crate direction", direction::check);
     steps.step("pure crates and module names", purity::check);
+    steps.step("keys in the reference", keys::check);
     steps.step("lints", || {
         process::run(&mut cargo(&[
             "clippy",
