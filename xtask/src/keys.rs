@@ -80,9 +80,12 @@ fn keys_in(source: &str) -> Vec<String> {
 }
 
 fn faults(asked: &BTreeSet<String>, reference: &str) -> Vec<String> {
+    // Odd pieces between backquotes are code; prose may use a key's word without explaining it.
     let words: BTreeSet<&str> = reference
-        .split(|c: char| !(c.is_ascii_alphanumeric() || c == '_'))
-        .filter(|word| !word.is_empty())
+        .split('`')
+        .skip(1)
+        .step_by(2)
+        .flat_map(|code| code.split(|c: char| !(c.is_ascii_alphanumeric() || c == '_')))
         .collect();
     let mut faults: Vec<String> = asked
         .iter()
