@@ -4,7 +4,7 @@
 //! to a balance and records a [`Trace`], [`sensing`] turns that into what a sensor would have
 //! sampled, [`layout`] writes the samples as a recording. No I/O beyond the writer handed in,
 //! no clock; the same seed gives the same numbers. Limits: one gas volume per runner, no gas
-//! inertia, fixed burn angles.
+//! inertia, quasi-steady flows.
 
 mod rates;
 
@@ -12,8 +12,10 @@ pub mod combustion;
 pub mod crank;
 pub mod error;
 pub mod gas;
+pub mod layout;
 pub mod linkage;
 pub mod operating;
+pub mod sensing;
 pub mod setting;
 pub mod simulation;
 pub mod spec;
@@ -24,8 +26,10 @@ pub use combustion::{CylinderWall, Friction, HeatRelease, RunnerWall};
 pub use crank::SliderCrank;
 pub use error::EngineError;
 pub use gas::WorkingGas;
+pub use layout::{Blemishes, Layout, write_recording};
 pub use linkage::{Coupling, Linkage};
 pub use operating::{Options, Run, run};
+pub use sensing::{Chain, Quantiser, Samples, Sampling, sense};
 pub use setting::{BodySetting, Setting};
 pub use simulation::{CylinderCycle, Simulation};
 pub use spec::{Basics, CylinderSpec, EngineSpec, Exhaust, IdleBaseline, IdleCircuit};

@@ -245,8 +245,8 @@ impl Model {
     /// Writes `dy/dt` [per s] for state `y` and returns the fastest rate of any volume [1/s].
     pub(crate) fn rates(&self, geometry: &[Geometry], y: &[f64], dy: &mut [f64]) -> f64 {
         let mut fastest = 0.0_f64;
-        for i in 0..self.cylinders.len() {
-            fastest = fastest.max(self.cylinder_rates(i, &geometry[i], y, dy));
+        for (i, g) in geometry.iter().enumerate() {
+            fastest = fastest.max(self.cylinder_rates(i, g, y, dy));
         }
         let chamber = self.chamber_at();
         dy[chamber..chamber + CHAMBER_SLOTS].fill(0.0);

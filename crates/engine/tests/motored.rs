@@ -1,5 +1,7 @@
 //! The published motored cycle: one cylinder, one throttle, adiabatic, constant specific heats.
 
+use std::error::Error;
+
 use evenpull_airflow::{Discharge, Plate, Throttle};
 use evenpull_engine::{
     CylinderSpec, EngineSpec, Exhaust, Friction, IdleCircuit, LiftShape, Setting, Simulation,
@@ -7,8 +9,8 @@ use evenpull_engine::{
 };
 
 /// CHECKS section 8, motored four-stroke (Cantera 3.2.0 and scipy 1.17.1 agree to 0.01 Pa).
-fn motored_spec() -> EngineSpec {
-    EngineSpec {
+fn motored_spec() -> Result<EngineSpec, Box<dyn Error>> {
+    Ok(EngineSpec {
         cylinders: vec![CylinderSpec {
             intake_start_deg: 0.0,
             crank: SliderCrank {
@@ -34,8 +36,8 @@ fn motored_spec() -> EngineSpec {
             cylinder_wall: None,
             heat: None,
             body: Throttle {
-                plate: Plate::new(0.040, 0.008, 0.1).unwrap(),
-                discharge: Discharge::constant(0.8).unwrap(),
+                plate: Plate::new(0.040, 0.008, 0.1)?,
+                discharge: Discharge::constant(0.8)?,
             },
         }],
         gas: WorkingGas::constant(287.0),
@@ -50,28 +52,28 @@ fn motored_spec() -> EngineSpec {
             t_k: 300.0,
             burned: 0.0,
         },
-    }
+    })
 }
 
-fn motored(steps_per_cycle: usize) -> (Simulation, Vec<f64>) {
-    let spec = motored_spec();
+fn motored(steps_per_cycle: usize) -> Result<(Simulation, Vec<f64>), Box<dyn Error>> {
+    let spec = motored_spec()?;
     let mut setting = Setting::healthy(&spec, 0.0);
     setting.ambient_k = 300.0;
-    let mut sim = Simulation::new(&spec, &setting, steps_per_cycle, 0.0, 1).unwrap();
+    let mut sim = Simulation::new(&spec, &setting, steps_per_cycle, 0.0, 1)?;
     sim.set_rpm(1500.0);
     sim.set_own_area_m2(0, 6e-6);
     for _ in 0..29 {
-        sim.run_cycle(None).unwrap();
+        sim.run_cycle(None)?;
     }
     let mut p = Vec::new();
-    sim.run_cycle(Some(&mut p)).unwrap();
-    (sim, p)
+    sim.run_cycle(Some(&mut p))?;
+    Ok((sim, p))
 }
 
 /// Runner pressure at twelve angles within 1 %, mean within 0.1 kPa, air within 0.5 %.
 #[test]
 fn val_motored_runner_pressure() {
-    let (sim, p) = motored(720);
+    let (sim, p) = motored(720).unwrap();
     for (deg, pa) in [
         (0, 101_325.0),
         (30, 87_364.52),
@@ -109,4 +111,24 @@ fn val_motored_runner_pressure() {
         "air {}",
         c.own_kg
     );
+}
+
+#[test]
+fn scratch_conv() {
+    let f = |n| {
+        let (s, p) = motored(n).unwrap();
+        let c = s.cylinder_cycle(0);
+        (c.mean_pa, c.own_kg, p[p.len() * 5 / 12], p[p.len() / 4])
+    };
+    let r = f(23040);
+    for n in [90, 180, 360, 720, 1440, 2880, 5760] {
+        let x = f(n);
+        println!(
+            "{n} {:.3e} {:.3e} {:.3e} {:.3e}",
+            x.0 / r.0 - 1.0,
+            x.1 / r.1 - 1.0,
+            x.2 / r.2 - 1.0,
+            x.3 / r.3 - 1.0
+        );
+    }
 }
