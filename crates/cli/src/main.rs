@@ -1,2 +1,7 @@
-//! The one binary.
-fn main() {}
+//! The `evenpull` program.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    evenpull_cli::run(std::env::args_os())
+}

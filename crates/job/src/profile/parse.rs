@@ -14,7 +14,6 @@ const THOU_MM: f64 = 0.0254;
 const FORMAT: &str = "evenpull.profile/1";
 /// Marks of the defaults: where they come from.
 const PRACTICE: &str = "common practice, no source";
-const MEMORY: &str = "from memory";
 const ASSUMED: &str = "assumed";
 
 impl Profile {
@@ -403,7 +402,7 @@ fn clearances(root: &Section<'_>) -> ClearanceLimits {
             s.assume("exhaust_mm", "6 thou", PRACTICE);
             defaults[1]
         }),
-        tolerance_mm: s.number_or("tolerance_mm", within(0.005, 0.2, "mm"), THOU_MM, MEMORY),
+        tolerance_mm: s.number_or("tolerance_mm", within(0.005, 0.2, "mm"), THOU_MM, ASSUMED),
     };
     s.close();
     limits

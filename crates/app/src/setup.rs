@@ -1,0 +1,170 @@
+//! What the analysis of a recording is told, from profile, job and reading.
+
+use evenpull_airflow::Hose;
+use evenpull_job::{AmbientData, Condition, HoseData, Pinch, Profile, Reading};
+use evenpull_trace::{BodySetup, Notice, Setup, ZERO_DRIFT_PA};
+
+/// Exponent of the refill where the profile gives none: midway between isothermal and adiabatic.
+const N_MIDWAY: f64 = 1.2;
+/// 0 C [K], exact.
+const ZERO_C_K: f64 = 273.15;
+
+/// The circumstances of one recording.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Circumstances<'a> {
+    pub(crate) condition: Condition,
+    pub(crate) hose: Option<HoseData>,
+    pub(crate) swapped: bool,
+    pub(crate) pinched: &'a [Pinch],
+}
+
+impl<'a> Circumstances<'a> {
+    pub(crate) fn of(reading: &'a Reading) -> Self {
+        Self {
+            condition: reading.condition,
+            hose: reading.hose,
+            swapped: reading.swapped,
+            pinched: &reading.pinched,
+        }
+    }
+}
+
+/// The setup, with the doubts that arise in making it.
+pub(crate) fn setup(
+    profile: &Profile,
+    ambient: &AmbientData,
+    at: Circumstances<'_>,
+) -> (Setup, Vec<Notice>) {
+    let mut notices = Vec::new();
+    let t0_k = ambient.temperature_c + ZERO_C_K;
+    let p0_pa = ambient.pressure_kpa * 1e3;
+    let hose = at.hose.and_then(|h| {
+        // Mean pressure of a runner between idle and hold, where depressions are near 40 kPa.
+        Hose::new(
+            h.length_m,
+            h.bore_mm * 1e-3,
+            h.dead_volume_cc * 1e-6,
+            t0_k,
+            0.6 * p0_pa,
+        )
+        .and_then(|hose| hose.second_order())
+        .map_err(|e| {
+            notices.push(Notice::new(
+                "hose-not-corrected",
+                format!("{e}; the reading is taken as if the sensor sat on the stub"),
+            ));
+        })
+        .ok()
+    });
+    let bodies = profile
+        .bodies()
+        .iter()
+        .enumerate()
+        .map(|(i, body)| BodySetup {
+            body: body.clone(),
+            intake_start_deg: profile.engine.intake_start_deg[i],
+            zero_pa: zero_pa(ambient, sensor_of(i, profile.bodies().len(), at.swapped)),
+            hose,
+        })
+        .collect();
+    let n = match at.condition {
+        Condition::Idle | Condition::IdleBleedsShut => profile.refill.n_idle,
+        Condition::Sweep | Condition::Hold => profile.refill.n_hold,
+    };
+    let setup = Setup {
+        bodies,
+        p0_pa,
+        t0_k,
+        runner_m3: profile.body.runner_cc * 1e-6,
+        n: n.unwrap_or(N_MIDWAY),
+        scale_sd: profile.refill.scale_sd_percent / 100.0,
+        inlet_opens_btdc_deg: profile.engine.inlet_opens_btdc_deg,
+        inlet_closes_abdc_deg: profile.engine.inlet_closes_abdc_deg,
+        zero_sd_pa: ZERO_DRIFT_PA,
+        passages_open: passages_open(profile, at.pinched),
+    };
+    (setup, notices)
+}
+
+/// Which sensor reads a body: its own, or on a twin with swapped hoses the other one.
+pub(crate) fn sensor_of(body: usize, bodies: usize, swapped: bool) -> usize {
+    if swapped && bodies == 2 {
+        1 - body
+    } else {
+        body
+    }
+}
+
+fn zero_pa(ambient: &AmbientData, sensor: usize) -> Option<f64> {
+    let kpa = ambient.key_off_kpa.as_ref()?.get(sensor)?;
+    Some((kpa - ambient.pressure_kpa) * 1e3)
+}
+
+/// True when a passage of the profile joins the runners and was not pinched shut.
+fn passages_open(profile: &Profile, pinched: &[Pinch]) -> bool {
+    let open = |area_mm2: f64, by: Pinch| area_mm2 > 0.0 && !pinched.contains(&by);
+    open(profile.passages.balance_pipe_mm2, Pinch::BalancePipe)
+        || open(profile.passages.idle_chamber_mm2, Pinch::IdleValve)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use evenpull_job::{Job, PerBody, builtin};
+
+    fn profile() -> Profile {
+        Profile::from_toml("p", builtin()[0].toml).unwrap()
+    }
+
+    fn ambient() -> AmbientData {
+        let text = "format = \"evenpull.job/1\"\nprofile = \"p\"\n[ambient]\npressure_kpa = 100.0\n\
+                    temperature_c = 20.0\n[[reading]]\ncondition = \"idle\"\nrecording = \"r\"\n";
+        let mut ambient = Job::from_toml("j", text, &profile()).unwrap().ambient;
+        ambient.key_off_kpa = Some(PerBody::new(vec![Some(100.5), Some(99.0)]));
+        ambient
+    }
+
+    fn at(swapped: bool, pinched: &[Pinch]) -> Circumstances<'_> {
+        Circumstances {
+            condition: Condition::Idle,
+            hose: None,
+            swapped,
+            pinched,
+        }
+    }
+
+    #[test]
+    fn swapped_hoses_take_the_other_sensors_zero() {
+        let zero = |swapped| {
+            let (s, _) = setup(&profile(), &ambient(), at(swapped, &[]));
+            s.bodies
+                .iter()
+                .map(|b| b.zero_pa.unwrap())
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(zero(false), [500.0, -1000.0]);
+        assert_eq!(zero(true), [-1000.0, 500.0]);
+    }
+
+    #[test]
+    fn a_pinched_passage_is_shut() {
+        let mut p = profile();
+        let open = |p: &Profile, pinched: &[Pinch]| {
+            setup(p, &ambient(), at(false, pinched)).0.passages_open
+        };
+        assert!(!open(&p, &[]));
+        p.passages.idle_chamber_mm2 = 12.0;
+        assert!(open(&p, &[]));
+        assert!(open(&p, &[Pinch::BalancePipe]));
+        assert!(!open(&p, &[Pinch::IdleValve]));
+    }
+
+    #[test]
+    fn values_go_over_in_si() {
+        let (s, _) = setup(&profile(), &ambient(), at(false, &[]));
+        assert_eq!((s.p0_pa, s.t0_k), (100_000.0, 293.15));
+        assert!((s.runner_m3 - 260e-6).abs() < 1e-12);
+        assert!((s.scale_sd - 0.12).abs() < 1e-12);
+        assert_eq!(s.bodies[1].intake_start_deg, 270.0);
+    }
+}
