@@ -47,19 +47,7 @@ pub(crate) fn run() -> Result<()> {
 
 /// Chromium and node, installed first if that is possible.
 fn tools() -> Result<(PathBuf, PathBuf)> {
-    let mut wanted = Vec::new();
-    if process::find(&CHROMIUM).is_none() {
-        wanted.push("chromium");
-    }
-    if process::find(&["node"]).is_none() {
-        wanted.push("nodejs");
-    }
-    if process::find(&["npm"]).is_none() {
-        wanted.push("npm");
-    }
-    if !wanted.is_empty() {
-        install(&wanted)?;
-    }
+    install_missing()?;
     let chromium =
         process::find(&CHROMIUM).context("chromium is still missing after the installation")?;
     let node = process::find(&["node"]).context("node is still missing after the installation")?;
@@ -73,10 +61,27 @@ fn tools() -> Result<(PathBuf, PathBuf)> {
     }
 }
 
-fn install(packages: &[&str]) -> Result<()> {
-    let names = packages.join(" ");
+/// Installs what is missing, one after the other: some sources ship npm inside the node package
+/// and refuse a package of that name beside it.
+fn install_missing() -> Result<()> {
+    let wanted: [(&[&str], &str); 3] = [
+        (&CHROMIUM, "chromium"),
+        (&["node"], "nodejs"),
+        (&["npm"], "npm"),
+    ];
+    let missing = |programs: &[&str]| process::find(programs).is_none();
+    let names: Vec<&str> = wanted
+        .iter()
+        .filter(|(programs, _)| missing(programs))
+        .map(|(_, name)| *name)
+        .collect();
+    if names.is_empty() {
+        return Ok(());
+    }
+    let names = names.join(" ");
     let by_hand = format!(
-        "missing: {names}. On a system with apt: `sudo apt-get install {names}`; elsewhere install chromium and node {NODE_MAJOR} or newer with npm"
+        "missing: {names}. On a system with apt: `sudo apt-get install {names}`; elsewhere install \
+         chromium and node {NODE_MAJOR} or newer with npm"
     );
     if process::find(&["apt-get"]).is_none() || !is_root()? {
         bail!(by_hand);
@@ -89,12 +94,19 @@ fn install(packages: &[&str]) -> Result<()> {
         )
     };
     apt(&["update", "--quiet"]).context(by_hand.clone())?;
-    apt(&[
-        &["install", "--quiet", "--yes", "--no-install-recommends"],
-        packages,
-    ]
-    .concat())
-    .context(by_hand)
+    for (programs, package) in wanted {
+        if missing(programs) {
+            apt(&[
+                "install",
+                "--quiet",
+                "--yes",
+                "--no-install-recommends",
+                package,
+            ])
+            .context(by_hand.clone())?;
+        }
+    }
+    Ok(())
 }
 
 fn is_root() -> Result<bool> {

@@ -62,8 +62,11 @@ pub(crate) fn check() -> Result<()> {
         "1",
         "--no-deps",
     ])?)?;
-    let (packages, edges) = parse(&serde_json::from_str(&text)?)?;
-    let faults = faults(&packages, &edges);
+    let metadata = serde_json::from_str(&text)?;
+    let (packages, edges) = parse(&metadata)?;
+    let architecture = std::fs::read_to_string(process::root()?.join("ARCHITECTURE.md"))?;
+    let mut faults = faults(&packages, &edges);
+    faults.extend(unexplained(&metadata, &architecture));
     if !faults.is_empty() {
         bail!("{}", faults.join("\n"));
     }
@@ -125,6 +128,27 @@ fn faults(packages: &[String], edges: &[Edge]) -> Vec<String> {
     faults
 }
 
+/// Libraries from outside that ARCHITECTURE.md does not say a word about.
+fn unexplained(metadata: &Value, architecture: &str) -> Vec<String> {
+    let empty = Vec::new();
+    let list = |value: &Value| value.as_array().cloned().unwrap_or_default();
+    let mut names: Vec<String> = metadata["packages"]
+        .as_array()
+        .unwrap_or(&empty)
+        .iter()
+        .flat_map(|package| list(&package["dependencies"]))
+        .filter(|dependency| !dependency["path"].is_string())
+        .filter_map(|dependency| dependency["name"].as_str().map(str::to_owned))
+        .filter(|name| !architecture.contains(&format!("`{name}`")))
+        .collect();
+    names.sort();
+    names.dedup();
+    names
+        .into_iter()
+        .map(|name| format!("ARCHITECTURE.md does not say what `{name}` is for"))
+        .collect()
+}
+
 fn allowed(edge: &Edge) -> bool {
     let in_table = ARROWS
         .iter()
@@ -182,6 +206,17 @@ mod tests {
         assert_eq!(
             edges,
             [edge("job", "airflow", false), edge("job", "fit", true)]
+        );
+    }
+
+    #[test]
+    fn a_library_without_a_line_is_a_fault_and_a_path_is_none() {
+        let metadata = serde_json::json!({ "packages": [{ "name": "evenpull-fit", "dependencies": [
+            { "name": "known" }, { "name": "strange" }, { "name": "evenpull-airflow", "path": "x" },
+        ] }] });
+        assert_eq!(
+            unexplained(&metadata, "| `known` | for this |"),
+            ["ARCHITECTURE.md does not say what `strange` is for"]
         );
     }
 
