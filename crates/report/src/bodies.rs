@@ -2,7 +2,7 @@
 
 use evenpull_diagnose::{Assessment, BodyFinding, Interval};
 
-use crate::legend::{glyph, series_of};
+use crate::legend::{glyph, series_of, shown};
 use crate::number::{fixed, range, signed};
 use crate::row_plot::{Lane, Row, RowPlot, Value};
 
@@ -74,7 +74,7 @@ pub(crate) fn bodies(assessment: &Assessment) -> Bodies {
             .iter()
             .map(|b| BodyRow {
                 glyph: glyph(series_of(&assessment.body_names, &b.body)),
-                body: b.body.clone(),
+                body: shown(&assessment.body_names, &b.body),
                 offset: figure(&b.offset_deg, signed),
                 leak: figure(&b.leak_mm2, fixed),
                 bleed: Some(figure(&b.bleed_mm2, fixed)),

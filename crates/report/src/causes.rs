@@ -3,7 +3,7 @@
 use evenpull_diagnose::{Assessment, Cause};
 
 use crate::verdict::odds;
-use crate::wording::{cause_headline, cause_name};
+use crate::wording::{body_words, cause_headline, cause_name};
 
 /// One cause as the page shows it.
 #[derive(Debug)]
@@ -34,7 +34,7 @@ fn view(cause: &Cause) -> CauseView {
     let bar = (cause.probability * 100.0).clamp(0.0, 100.0).round() as u32;
     CauseView {
         name: cause_headline(cause),
-        body: cause.body.clone(),
+        body: cause.body.as_deref().map(body_words),
         odds: odds(cause),
         bar,
         family,

@@ -3,7 +3,7 @@
 use evenpull_diagnose::{Assessment, ChannelReading, CycleReading, ReadingResult, Scaled};
 
 use crate::cycle_plot::cycle_panel;
-use crate::legend::{glyph, series_of};
+use crate::legend::{glyph, series_of, shown};
 use crate::number::{fixed, percent_of_one, signed};
 use crate::row_plot::{Lane, Row, RowPlot, Strip, Value};
 use crate::scale::extent;
@@ -150,7 +150,7 @@ pub(crate) fn depression_picture(a: &Assessment) -> Option<String> {
             .map(|(limit, class, word)| Strip {
                 half_width: 0.5 * limit,
                 class,
-                label: format!("{word} ≤ {}", fixed(limit, 1)),
+                label: word,
             })
             .collect(),
         about_zero: true,
@@ -289,7 +289,7 @@ pub(crate) fn technical_rows(a: &Assessment) -> Vec<TechnicalRow> {
             cycle.channels.iter().map(move |channel| TechnicalRow {
                 reading: name.clone(),
                 glyph: glyph(series_of(&a.body_names, &channel.body)),
-                body: channel.body.clone(),
+                body: shown(&a.body_names, &channel.body),
                 cells: technical_cells(cycle, channel),
             })
         })
@@ -374,6 +374,7 @@ fn percent_or_tenths(spread: f64) -> String {
 fn standing(difference: Option<f64>, a: &Assessment) -> Standing {
     let (word, class) = match difference {
         None => ("nothing to compare", "none"),
+        Some(_) if !(a.good_kpa.is_finite() && a.act_kpa.is_finite()) => ("no limits", "none"),
         Some(d) if d <= a.good_kpa => ("good", "good"),
         Some(d) if d <= a.act_kpa => ("watch", "watch"),
         Some(_) => ("act", "act"),
@@ -385,7 +386,7 @@ fn area_cell(a: &Assessment, reading: &ReadingResult, channel: &ChannelReading) 
     let series = series_of(&a.body_names, &channel.body);
     let area = finite_area(channel);
     AreaCell {
-        body: channel.body.clone(),
+        body: shown(&a.body_names, &channel.body),
         glyph: glyph(series),
         value: area.map_or_else(
             || "refused".to_owned(),

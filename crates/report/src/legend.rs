@@ -18,7 +18,7 @@ pub(crate) fn legend(bodies: &[String]) -> Vec<LegendEntry> {
         .enumerate()
         .map(|(i, body)| LegendEntry {
             glyph: glyph(i),
-            body: body.clone(),
+            body: shown(bodies, body),
         })
         .collect()
 }
@@ -29,6 +29,15 @@ pub(crate) fn series_of(bodies: &[String], body: &str) -> usize {
         .iter()
         .position(|b| b == body)
         .unwrap_or(bodies.len())
+}
+
+/// The name of a body; its number where the name is blank.
+pub(crate) fn shown(bodies: &[String], body: &str) -> String {
+    if body.trim().is_empty() {
+        format!("body {}", series_of(bodies, body) + 1)
+    } else {
+        body.to_owned()
+    }
 }
 
 /// Line and mark of one body, small, for use beside its name.

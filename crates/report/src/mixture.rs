@@ -2,7 +2,7 @@
 
 use evenpull_diagnose::{Assessment, Fuelling, Interval};
 
-use crate::legend::{glyph, series_of};
+use crate::legend::{glyph, series_of, shown};
 use crate::mixture_plot::mixture_curves;
 use crate::number::{fixed, range, signed};
 
@@ -35,7 +35,7 @@ pub(crate) fn mixture(assessment: &Assessment) -> Mixture {
         .iter()
         .map(|f| MixtureRow {
             glyph: glyph(series_of(&assessment.body_names, &f.body)),
-            body: f.body.clone(),
+            body: shown(&assessment.body_names, &f.body),
             opening: fixed(f.opening_deg, 1),
             rpm: fixed(f.rpm, 0),
             error: signed(f.air_error_percent.value, 1),

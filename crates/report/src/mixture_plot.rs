@@ -18,17 +18,12 @@ const OPENING_TICKS_DEG: [f64; 9] = [0.0, 1.0, 2.0, 5.0, 10.0, 20.0, 40.0, 60.0,
 /// Draws the curves, one list of points a body; `None` when nothing is finite.
 pub(crate) fn mixture_curves(id: &str, bodies: &[(usize, Vec<&Fuelling>)]) -> Option<String> {
     let all = || bodies.iter().flat_map(|(_, points)| points.iter());
-    let openings = extent(all().map(|f| f.opening_deg.max(0.0)))?;
+    let openings = extent(all().map(|f| root_of_opening(f)))?;
     let errors = extent(all().flat_map(|f| {
         let e = f.air_error_percent;
         [e.value, e.lo90, e.hi90]
     }))?;
-    let x = Scale::new(
-        openings.0.sqrt(),
-        openings.1.sqrt(),
-        LEFT + 6.0,
-        RIGHT - 6.0,
-    );
+    let x = Scale::new(openings.0, openings.1, LEFT + 6.0, RIGHT - 6.0);
     let y = Scale::round(errors.0.min(-2.0), errors.1.max(2.0), BOTTOM, TOP, 6);
     let mut canvas = Canvas::new(
         id,
@@ -42,6 +37,15 @@ pub(crate) fn mixture_curves(id: &str, bodies: &[(usize, Vec<&Fuelling>)]) -> Op
         draw_body(&mut canvas, &x, &y, *series, points);
     }
     Some(canvas.finish())
+}
+
+/// Place on the axis of openings; stays not finite where the opening is not.
+fn root_of_opening(point: &Fuelling) -> f64 {
+    if point.opening_deg.is_finite() {
+        point.opening_deg.max(0.0).sqrt()
+    } else {
+        f64::NAN
+    }
 }
 
 fn description(bodies: &[(usize, Vec<&Fuelling>)]) -> String {
@@ -78,10 +82,11 @@ fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, openings: (f64, f64)) {
         }
     }
     for opening in OPENING_TICKS_DEG {
-        let Some(at) = x.at(opening.sqrt()) else {
+        let root = opening.sqrt();
+        let Some(at) = x.at(root) else {
             continue;
         };
-        if opening >= openings.0 - 1e-9 && opening <= openings.1 + 1e-9 {
+        if root >= openings.0 - 1e-9 && root <= openings.1 + 1e-9 {
             canvas.line((at, TOP), (at, BOTTOM), "grid");
             canvas.text(
                 (at, BOTTOM + 16.0),
@@ -94,18 +99,10 @@ fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, openings: (f64, f64)) {
     canvas.line((LEFT, BOTTOM), (RIGHT, BOTTOM), "axis");
     if let Some(zero) = y.at(0.0) {
         canvas.line((LEFT, zero), (RIGHT, zero), "axis");
-        canvas.text(
-            (RIGHT - 2.0, zero - 6.0),
-            Anchor::End,
-            "row-name halo",
-            "lean ↑",
-        );
-        canvas.text(
-            (RIGHT - 2.0, zero + 17.0),
-            Anchor::End,
-            "row-name halo",
-            "rich ↓",
-        );
+    }
+    let words = [(TOP + 16.0, "↑ lean"), (BOTTOM - 8.0, "↓ rich")];
+    for (y, word) in words {
+        canvas.text((RIGHT - 4.0, y), Anchor::End, "row-name halo", word);
     }
     canvas.text(
         (RIGHT, BOTTOM + 34.0),
@@ -123,7 +120,7 @@ fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, openings: (f64, f64)) {
 
 fn draw_body(canvas: &mut Canvas, x: &Scale, y: &Scale, series: usize, points: &[&Fuelling]) {
     let class = series % SERIES;
-    let place = |f: &Fuelling, v: f64| Some((x.at(f.opening_deg.max(0.0).sqrt())?, y.held(v)?));
+    let place = |f: &Fuelling, v: f64| Some((x.at(root_of_opening(f))?, y.held(v)?));
     let upper = points
         .iter()
         .filter_map(|f| place(f, f.air_error_percent.hi90));

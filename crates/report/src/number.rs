@@ -10,6 +10,10 @@ pub(crate) fn fixed(value: f64, decimals: usize) -> String {
     if !value.is_finite() {
         return NOT_KNOWN.to_owned();
     }
+    if value.abs() >= 1e7 {
+        // Nothing the trade measures; the power keeps a runaway value from flooding the page.
+        return format!("{value:.2e}").replace('-', "−");
+    }
     let digits = format!("{:.decimals$}", value.abs());
     let is_zero = digits.bytes().all(|b| matches!(b, b'0' | b'.'));
     let sign = if value < 0.0 && !is_zero { "−" } else { "" };
@@ -88,6 +92,7 @@ mod tests {
         assert_eq!(signed(0.004, 1), "0.0");
         assert_eq!(fixed(1_234_567.5, 1), "1,234,567.5");
         assert_eq!(fixed(123.0, 0), "123");
+        assert_eq!(fixed(-1e300, 2), "−1.00e300");
     }
 
     #[test]

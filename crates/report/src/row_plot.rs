@@ -54,7 +54,7 @@ pub(crate) struct Row {
 pub(crate) struct Strip {
     pub(crate) half_width: f64,
     pub(crate) class: &'static str,
-    pub(crate) label: String,
+    pub(crate) label: &'static str,
 }
 
 /// The whole picture.
@@ -83,7 +83,7 @@ impl RowPlot<'_> {
         let bottom = top + body;
         let mut canvas = Canvas::new(self.id, self.title, &self.desc, WIDTH, bottom + AXIS);
         let scale = self.scale();
-        self.draw_strips(&mut canvas, &scale, bottom);
+        self.draw_strips(&mut canvas, &scale, top);
         self.draw_axis(&mut canvas, &scale, top, bottom);
         let mut y = top;
         for row in &self.rows {
@@ -111,24 +111,31 @@ impl RowPlot<'_> {
         }
     }
 
-    fn draw_strips(&self, canvas: &mut Canvas, scale: &Scale, bottom: f64) {
-        for strip in &self.strips {
-            let (Some(a), Some(b)) = (scale.held(-strip.half_width), scale.held(strip.half_width))
-            else {
-                continue;
-            };
-            canvas.rect((a, 18.0), (b, bottom), strip.class);
+    /// Strips lie behind the lanes only, so that the rows' labels stand on plain ground.
+    fn draw_strips(&self, canvas: &mut Canvas, scale: &Scale, mut top: f64) {
+        for row in &self.rows {
+            let lanes = (top + LABEL, top + LABEL + LANE * row.lanes.len() as f64);
+            for strip in &self.strips {
+                let ends = (scale.held(-strip.half_width), scale.held(strip.half_width));
+                if let (Some(a), Some(b)) = ends {
+                    canvas.rect((a, lanes.0), (b, lanes.1), strip.class);
+                }
+            }
+            top += row_height(row);
         }
-        // Widest first: its label sits at its own right end, the narrowest one in the middle.
-        let last = self.strips.len().saturating_sub(1);
-        for (i, strip) in self.strips.iter().enumerate() {
-            let (at, anchor) = if i == last {
-                (scale.at(0.0), Anchor::Middle)
-            } else {
-                (scale.held(strip.half_width), Anchor::End)
-            };
-            if let Some(x) = at {
-                canvas.text((x, 13.0), anchor, "tick", &strip.label);
+        self.name_strips(canvas, scale);
+    }
+
+    /// Names the narrowest strip over its middle, the wider ones inside their right end.
+    fn name_strips(&self, canvas: &mut Canvas, scale: &Scale) {
+        let Some(centre) = scale.at(0.0) else { return };
+        for (i, strip) in self.strips.iter().rev().enumerate() {
+            if i == 0 {
+                canvas.text((centre, 13.0), Anchor::Middle, "tick", strip.label);
+            } else if let Some(end) = scale.held(strip.half_width) {
+                // Narrow strips would lay the names on each other.
+                let x = (end - 36.0).max(centre + 22.0 * i as f64);
+                canvas.text((x, 13.0), Anchor::Start, "tick", strip.label);
             }
         }
     }

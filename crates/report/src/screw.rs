@@ -11,18 +11,18 @@ const CENTRE: f64 = SIZE / 2.0;
 const HEAD: f64 = 38.0;
 const ARC: f64 = 54.0;
 const BAND: f64 = 67.0;
+/// Length of the arrow's head along the arc [turns].
+const ARROW: f64 = 0.05;
 
 /// Draws the step; the slot starts upright and ends where the turn leaves it.
 ///
-/// Without a plain sense of rotation only the head is drawn: a wrong arrow is worse than none.
+/// `turns.value` [turns]: 0 or more and below 100. Without a plain sense of rotation only the head is drawn: a wrong arrow is worse than none.
 pub(crate) fn screw(
     id: &str,
     adjuster: &str,
     turns: &Interval,
     rotation: Option<Rotation>,
 ) -> String {
-    // A negative turn contradicts the words of the step, so no arrow may be drawn from them.
-    let rotation = rotation.filter(|_| turns.value >= 0.0 && turns.value.is_finite());
     let mut canvas = Canvas::new(
         id,
         &format!("How far to turn: {adjuster}"),
@@ -52,14 +52,15 @@ pub(crate) fn screw(
             (SIZE - 2.0, 18.0),
             Anchor::End,
             "screw-count",
-            &format!("{times}× +"),
+            &format!("{times} full +"),
         );
     }
     slot(&mut canvas, sense * part, "screw-slot");
-    // Shorter arcs than this have no room for the head of the arrow.
+    // The tip stands at the angle to reach; the arc ends where the head of the arrow begins.
     if part > 0.02 {
-        canvas.trace(&arc(ARC, 0.0, sense * part), "screw-arc");
-        canvas.shape(&arrow_head(sense * part, sense), "screw-arrow");
+        let neck = (part - ARROW).max(0.0);
+        canvas.trace(&arc(ARC, 0.0, sense * neck), "screw-arc");
+        canvas.shape(&arrow_head(sense * part, sense * neck), "screw-arrow");
     }
     canvas.finish()
 }
@@ -95,11 +96,10 @@ fn slot(canvas: &mut Canvas, turns: f64, class: &str) {
     );
 }
 
-fn arrow_head(at: f64, sense: f64) -> [(f64, f64); 3] {
-    let back = at - sense * 0.005;
+fn arrow_head(tip: f64, neck: f64) -> [(f64, f64); 3] {
     [
-        polar(ARC, at + sense * 0.045),
-        polar(ARC + 9.0, back),
-        polar(ARC - 9.0, back),
+        polar(ARC, tip),
+        polar(ARC + 9.0, neck),
+        polar(ARC - 9.0, neck),
     ]
 }

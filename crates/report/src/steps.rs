@@ -10,8 +10,8 @@ use crate::turn::{self, Rotation};
 #[derive(Debug)]
 pub(crate) struct Step {
     pub(crate) adjuster: String,
-    /// `¼ turn`; `None` when the step is not a turn.
-    pub(crate) turns: Option<String>,
+    /// `¼` and `turn`; `None` when the step is not a turn.
+    pub(crate) turns: Option<TurnWords>,
     /// The same as a number with its interval.
     pub(crate) exact: Option<String>,
     /// Which way, as advised.
@@ -26,6 +26,13 @@ pub(crate) struct Step {
     pub(crate) spread: Option<String>,
 }
 
+/// How far, split so that the count can be set larger than its unit.
+#[derive(Debug)]
+pub(crate) struct TurnWords {
+    pub(crate) count: String,
+    pub(crate) unit: &'static str,
+}
+
 /// All steps in their order.
 pub(crate) fn steps(assessment: &Assessment) -> Vec<Step> {
     assessment
@@ -38,29 +45,33 @@ pub(crate) fn steps(assessment: &Assessment) -> Vec<Step> {
 
 fn step(number: usize, advice: &Advice) -> Step {
     let rotation = Rotation::from_words(&advice.way);
-    let turns = advice.turns.filter(|t| t.value.is_finite());
+    let count = advice.turns.as_ref().and_then(turn::fraction);
+    let rotation_words = rotation
+        .filter(|_| count.is_some() && !advice.way.to_lowercase().contains("clockwise"))
+        .map(Rotation::words);
+    let picture = advice.turns.filter(|_| count.is_some()).map(|t| {
+        screw(
+            &format!("step-{number}-screw"),
+            &advice.adjuster,
+            &t,
+            rotation,
+        )
+    });
     Step {
         adjuster: advice.adjuster.clone(),
-        turns: turns.and_then(|t| Some(format!("{} {}", turn::fraction(&t)?, turn::unit(&t)))),
+        turns: count.zip(advice.turns).map(|(count, t)| TurnWords {
+            count,
+            unit: turn::unit(&t),
+        }),
         exact: advice.turns.map(|t| {
             format!(
-                "{} turns as a number; 90 % interval {}",
+                "{} turns, 90 % interval {}",
                 fixed(t.value, 2),
                 range(&t, 2)
             )
         }),
-        rotation: rotation
-            .filter(|_| turns.is_some_and(|t| t.value >= 0.0))
-            .map(Rotation::words)
-            .filter(|_| !advice.way.to_lowercase().contains("clockwise")),
-        picture: turns.map(|t| {
-            screw(
-                &format!("step-{number}-screw"),
-                &advice.adjuster,
-                &t,
-                rotation,
-            )
-        }),
+        rotation: rotation_words,
+        picture,
         way: advice.way.clone(),
         gate: advice.gate.clone(),
         why: advice.why.clone(),

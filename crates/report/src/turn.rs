@@ -45,20 +45,19 @@ impl Rotation {
     }
 }
 
+/// Nobody turns a screw so often; such a number is not a fraction any more.
+const MOST_TURNS: f64 = 100.0;
+
 /// How far to turn as a mechanic says it: `¼`, `1 ½`, `3/16`.
 ///
 /// The coarsest of quarters, eighths and sixteenths that stays inside the 90 % interval and
-/// within a thirty-second of a turn of the best value; sixteenths where none does.
+/// within a thirty-second of a turn of the best value; sixteenths where none does. `None` for a
+/// negative number, which would contradict the words of the step, and for one out of reach.
 pub(crate) fn fraction(turns: &Interval) -> Option<String> {
-    let size = turns.value.abs();
-    // Nobody turns a screw a hundred times; such a number is not a fraction any more.
-    if !size.is_finite() || size >= 100.0 {
+    let (size, lo, hi) = (turns.value, turns.lo90, turns.hi90);
+    if !(0.0..MOST_TURNS).contains(&size) {
         return None;
     }
-    let (lo, hi) = (
-        turns.lo90.abs().min(turns.hi90.abs()),
-        turns.lo90.abs().max(turns.hi90.abs()),
-    );
     let sixteenths = [4.0, 8.0]
         .into_iter()
         .find_map(|parts: f64| {
@@ -120,7 +119,9 @@ mod tests {
         assert_eq!(fraction(&i(2.0, 1.9, 2.1)).unwrap(), "2");
         assert_eq!(fraction(&i(0.01, 0.0, 0.05)).unwrap(), "under 1/16");
         assert_eq!(fraction(&i(f64::NAN, 0.0, 0.0)), None);
-        assert_eq!(fraction(&i(-0.5, -0.6, -0.4)).unwrap(), "½");
+        assert_eq!(fraction(&i(-0.5, -0.6, -0.4)), None);
+        assert_eq!(fraction(&i(1e300, 0.0, 1.0)), None);
+        assert_eq!(fraction(&i(0.5, f64::NAN, f64::NAN)).unwrap(), "½");
     }
 
     #[test]

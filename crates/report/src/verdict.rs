@@ -3,7 +3,7 @@
 use evenpull_diagnose::{Assessment, Cause, CauseCode, NextReading};
 
 use crate::number::{minutes, percent_of_one};
-use crate::wording::{cause_headline, chance, lowered};
+use crate::wording::{body_words, cause_headline, chance, lowered};
 
 /// Causes below this probability are not named beside an undetermined verdict.
 const WORTH_NAMING: f64 = 0.10;
@@ -37,7 +37,10 @@ pub(crate) fn verdict(assessment: &Assessment) -> Verdict {
     let (headline, body, odds) = match assessment.causes.first() {
         Some(top) if !assessment.undetermined => (
             cause_headline(top),
-            top.body.clone().filter(|_| top.code != CauseCode::None),
+            top.body
+                .as_deref()
+                .filter(|_| top.code != CauseCode::None)
+                .map(body_words),
             odds(top),
         ),
         Some(_) => (
@@ -95,7 +98,7 @@ fn candidates(causes: &[Cause]) -> String {
             let body = c
                 .body
                 .as_ref()
-                .map_or_else(String::new, |b| format!(", {b}"));
+                .map_or_else(String::new, |b| format!(", {}", body_words(b)));
             format!(
                 "{}{body} ({})",
                 lowered(&cause_headline(c)),

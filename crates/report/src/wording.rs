@@ -85,6 +85,15 @@ pub(crate) fn chance(probability: f64) -> &'static str {
     }
 }
 
+/// A body's name inside a sentence: a bare number needs the word before it.
+pub(crate) fn body_words(name: &str) -> String {
+    if name.chars().all(|c| c.is_ascii_digit()) {
+        format!("body {name}")
+    } else {
+        name.to_owned()
+    }
+}
+
 /// A reading's condition in words; an unknown code is shown as it stands.
 pub(crate) fn condition(code: &str) -> &str {
     match code {
