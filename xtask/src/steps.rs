@@ -5,7 +5,7 @@ use std::time::Instant;
 use anyhow::{Result, bail};
 
 use crate::process::{self, cargo};
-use crate::{browser, direction, keys, purity, tools};
+use crate::{assets, browser, direction, keys, purity, tools};
 
 /// Named steps: all of them run, whatever an earlier one said, and the summary names each.
 #[derive(Default)]
@@ -117,6 +117,7 @@ pub(crate) fn ci() -> Result<()> {
     let mut steps = Steps::default();
     check_steps(&mut steps);
     steps.step("documents", doc);
+    steps.step("completions and manual pages", assets::write);
     test_steps(&mut steps);
     steps.step("licences, bans, sources", || {
         let deny = tools::installed("cargo-deny")?;
