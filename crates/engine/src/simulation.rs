@@ -371,3 +371,46 @@ impl Simulation {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::spec::Basics;
+
+    /// Runner at 60 kPa with both valves shut, refilled over 230 degrees in `n` plain steps: the
+    /// flow law is smooth there, so halving the step divides the error by sixteen.
+    #[test]
+    fn order_is_four_where_the_flow_is_smooth() {
+        let spec = EngineSpec::from_basics(&Basics {
+            intake_start_deg: vec![0.0],
+            baseline: None,
+            ..Basics::default()
+        })
+        .unwrap();
+        let setting = Setting::healthy(&spec, 2.2);
+        let refill = |n: usize| {
+            let mut sim = Simulation::new(&spec, &setting, 720, 0.0, 1).unwrap();
+            sim.set_rpm(1250.0);
+            sim.set_own_area_m2(0, 8e-6);
+            let scale = 60.0e3 / sim.runner_pa(0);
+            sim.state[0] *= scale;
+            sim.state[1] *= scale;
+            let step = 230.0 / n as f64;
+            for k in 0..n {
+                let from = 240.0 + step * k as f64;
+                let [g0, _, _] = &mut sim.geometry;
+                sim.model.geometry(from, g0);
+                sim.model.rates(g0, &sim.state, &mut sim.work[0]);
+                sim.runge_kutta(from, from + step);
+            }
+            sim.runner_pa(0)
+        };
+        let exact = refill(4096);
+        let error = |n: usize| (refill(n) - exact).abs();
+        for n in [8, 16, 32] {
+            let order = (error(n) / error(2 * n)).log2();
+            println!("{n} steps: error {:.3e} Pa, order {order:.2}", error(n));
+            assert!((3.6..=4.5).contains(&order), "{n}: {order}");
+        }
+    }
+}
