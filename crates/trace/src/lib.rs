@@ -2,11 +2,25 @@
 //!
 //! No file is opened here: callers hand in readers.
 
+mod analyse;
+mod cross_flow;
+mod cycles;
+mod firing;
+mod hose_correction;
 mod import;
+mod location;
+mod mean_cycle;
 mod notice;
+mod picture;
+mod quality;
 mod reading;
 mod recording;
+mod refill_clock;
+mod setup;
+mod values;
+mod window;
 
+pub use analyse::analyse;
 pub use import::{
     ChannelHint, ChannelUnit, ColumnRef, Decimal, Delimiter, ImportError, LINE_LIMIT_BYTES,
     LayoutHint, PressureKind, TimeUnit, import,
@@ -14,3 +28,4 @@ pub use import::{
 pub use notice::Notice;
 pub use reading::{ChannelReading, CycleReading, MeanCycle, Measured, Scaled};
 pub use recording::{Channel, Recording, Segment};
+pub use setup::{AnalyseError, BodySetup, Setup, ZERO_DRIFT_PA, ZERO_UNKNOWN_PA};

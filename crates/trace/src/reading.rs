@@ -69,6 +69,9 @@ pub struct CycleReading {
     pub cycles: usize,
     /// One per body, in the profile's order.
     pub channels: Vec<ChannelReading>,
+    /// Index of the body each channel really sits on, by the firing intervals; `0, 1, 2 ...` unless
+    /// hoses are crossed.
+    pub traces_on: Vec<usize>,
     /// Doubts about the reading.
     pub notices: Vec<Notice>,
 }

@@ -1,0 +1,194 @@
+//! Runners that fill each other.
+//!
+//! Through a passage of area `A_p` the refill of cylinder i becomes
+//! `dF_i/dt = k_i - kappa phi(r_i, r_j) / psi(r_i)`, `phi` being the same orifice law from i to j
+//! and `kappa/k_i = A_p/A_i`. `phi` follows the other cylinder's trace, so while that one inhales
+//! the refill of this one stalls: the plateau. The averaged traces, taken at the same time, give
+//! `kappa` by linear least squares beside `k` and a slow bend (wall heat). All cylinders must agree.
+
+use evenpull_airflow::{psi, refill};
+
+use crate::mean_cycle::Average;
+use crate::refill_clock::{R_LIMIT, Window};
+
+/// Passage found between the runners, as seen from one cylinder.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct CrossFlow {
+    /// Passage area over this cylinder's through-area [-].
+    pub(crate) share: f64,
+    /// Its standard deviation [-].
+    pub(crate) share_sd: f64,
+    /// Refill rate with the passage in the model over the rate without [-].
+    pub(crate) rate_change: f64,
+}
+
+/// Least share of a through-area that counts as a passage.
+///
+/// Wall heat and gas waves mimic up to 2 %.
+const SHARE_FOUND: f64 = 0.03;
+
+/// What wall heat and gas waves add to the uncertainty of a share [-].
+const SHARE_MIMIC: f64 = 0.015;
+
+/// Standard deviations away from none.
+const CERTAIN: f64 = 4.0;
+
+/// Largest chi-square per degree of freedom between cylinders that still is one passage.
+///
+/// A passage serves both its ends. Ringing after the inlet valve's closing mimics one too, but
+/// with opposite signs on the two sides.
+const AGREE: f64 = 9.0;
+
+/// One cylinder's view: its own average, the others' over the same cycles, its window.
+pub(crate) struct View<'a> {
+    pub(crate) own: &'a Average,
+    pub(crate) others: &'a [Average],
+    pub(crate) window: Window,
+}
+
+/// Flow from `a` to `b` through unit area over `p0/sqrt(R T0)` [-], signed.
+fn phi(a: f64, b: f64) -> f64 {
+    if a >= b {
+        a * psi(b / a)
+    } else {
+        -b * psi(a / b)
+    }
+}
+
+/// Points of one refill: weight, time, what a unit passage has taken since the start, F.
+struct Points {
+    rows: Vec<(f64, f64, f64, f64)>,
+    middle_s: f64,
+}
+
+impl Points {
+    fn of(view: &View<'_>, period_s: f64) -> Option<Self> {
+        let own = view.own;
+        let mut rows = Vec::new();
+        let (mut taken, mut last): (f64, Option<(f64, f64)>) = (0.0, None);
+        for b in 0..own.ratio.len() {
+            let (at, r) = (own.phase[b], own.ratio[b]);
+            if at < view.window.from || at > view.window.to || r.is_nan() || r >= R_LIMIT {
+                continue;
+            }
+            let drawn = view.others.iter().map(|o| phi(r, o.ratio[b])).sum::<f64>() / psi(r);
+            let t = at * period_s;
+            if let Some((t_before, drawn_before)) = last {
+                taken += 0.5 * (drawn + drawn_before) * (t - t_before);
+            }
+            last = Some((t, drawn));
+            rows.push((
+                f64::from(own.count[b].max(1)) * psi(r).powi(4),
+                t,
+                taken,
+                refill(r),
+            ));
+        }
+        let middle_s = 0.5 * (rows.first()?.1 + rows.last()?.1);
+        (rows.len() >= 12).then_some(Self { rows, middle_s })
+    }
+
+    /// Passage conductance `kappa` [1/s], its sd, and the plain rate [1/s].
+    fn kappa(&self) -> Option<(f64, f64, f64)> {
+        let design: Vec<[f64; 4]> = self
+            .rows
+            .iter()
+            .map(|&(_, t, taken, _)| [1.0, t - self.middle_s, -taken, (t - self.middle_s).powi(2)])
+            .collect();
+        let (found, variance) = solve(&self.rows, &design)?;
+        Some((found[2], variance[2].sqrt(), self.rate(0.0)?))
+    }
+
+    /// Refill rate with a passage of the given conductance taken off [1/s].
+    fn rate(&self, kappa: f64) -> Option<f64> {
+        let given: Vec<(f64, f64, f64, f64)> = self
+            .rows
+            .iter()
+            .map(|&(w, t, taken, f)| (w, t, taken, f + kappa * taken))
+            .collect();
+        let plain: Vec<[f64; 2]> = given
+            .iter()
+            .map(|&(_, t, ..)| [1.0, t - self.middle_s])
+            .collect();
+        solve(&given, &plain).map(|(found, _)| found[1])
+    }
+}
+
+/// Looks for one passage that joins all runners; one entry per view if it is there.
+///
+/// `period_s` [s]: length of the cycle. `None` if there is none, or if fewer than two cylinders
+/// carry enough points to tell.
+pub(crate) fn find(views: &[View<'_>], period_s: f64) -> Option<Vec<CrossFlow>> {
+    let points: Vec<Points> = views
+        .iter()
+        .map(|v| Points::of(v, period_s))
+        .collect::<Option<_>>()?;
+    if points.len() < 2 {
+        return None;
+    }
+    let each: Vec<(f64, f64, f64)> = points.iter().map(Points::kappa).collect::<Option<_>>()?;
+    let (mut w, mut wx) = (0.0, 0.0);
+    for (kappa, sd, k) in &each {
+        let weight = 1.0 / (sd.powi(2) + (SHARE_MIMIC * k).powi(2));
+        w += weight;
+        wx += weight * kappa;
+    }
+    let (kappa, sd) = (wx / w, w.sqrt().recip());
+    let chi2: f64 = each
+        .iter()
+        .map(|(x, s, k)| (x - kappa).powi(2) / (s.powi(2) + (SHARE_MIMIC * k).powi(2)))
+        .sum();
+    let mean_rate = each.iter().map(|e| e.2).sum::<f64>() / each.len() as f64;
+    let certain = kappa > CERTAIN * sd && kappa > SHARE_FOUND * mean_rate;
+    if !certain || chi2 > AGREE * (each.len() - 1) as f64 * (1.0 + kappa / mean_rate).powi(2) {
+        return None;
+    }
+    points
+        .iter()
+        .zip(&each)
+        .map(|(p, (_, _, plain))| {
+            let rate = p.rate(kappa)?;
+            Some(CrossFlow {
+                share: kappa / rate,
+                share_sd: sd / rate,
+                rate_change: rate / plain,
+            })
+        })
+        .collect()
+}
+
+/// Weighted linear least squares; solution and variances scaled by the residuals.
+fn solve<const N: usize>(
+    rows: &[(f64, f64, f64, f64)],
+    design: &[[f64; N]],
+) -> Option<([f64; N], [f64; N])> {
+    use nalgebra::{SMatrix, SVector};
+    let mut normal = SMatrix::<f64, N, N>::zeros();
+    let mut right = SVector::<f64, N>::zeros();
+    for ((w, _, _, y), x) in rows.iter().zip(design) {
+        let x = SVector::<f64, N>::from_row_slice(x);
+        normal += x * x.transpose() * *w;
+        right += x * (*w * *y);
+    }
+    // Columns differ by orders of magnitude (1, s, s^2): scale before inverting.
+    let scale = normal
+        .diagonal()
+        .map(|d| if d > 0.0 { 1.0 / d.sqrt() } else { 0.0 });
+    let scaled = SMatrix::from_diagonal(&scale) * normal * SMatrix::from_diagonal(&scale);
+    let inverse = scaled.try_inverse()?;
+    let inverse = SMatrix::from_diagonal(&scale) * inverse * SMatrix::from_diagonal(&scale);
+    let found = inverse * right;
+    let left: f64 = rows
+        .iter()
+        .zip(design)
+        .map(|((w, _, _, y), x)| w * (y - SVector::<f64, N>::from_row_slice(x).dot(&found)).powi(2))
+        .sum();
+    let variance = left / (rows.len() as f64 - N as f64).max(1.0);
+    let mut values = [0.0; N];
+    let mut variances = [0.0; N];
+    for i in 0..N {
+        values[i] = found[i];
+        variances[i] = inverse[(i, i)] * variance;
+    }
+    Some((values, variances))
+}

@@ -1,0 +1,209 @@
+//! Cycles and engine speed from the pressure alone.
+//!
+//! Each cylinder pulls its runner down once per 720 degrees. The period comes from the
+//! autocorrelation of one channel; each cycle is then cut where the pressure falls through its
+//! middle level, the steepest and so the sharpest moment of the trace.
+
+use crate::recording::{Channel, Recording, Segment};
+
+/// Slowest and fastest engine speed searched [1/min].
+pub(crate) const RPM_RANGE: (f64, f64) = (250.0, 16_000.0);
+
+/// Least swing of a live channel [Pa]; an engine at wide open throttle still swings 5 kPa.
+pub(crate) const LIVE_SWING_PA: f64 = 1_500.0;
+
+/// Samples looked at for the period; a few tens of cycles decide it.
+const PERIOD_SAMPLES: usize = 8_192;
+
+/// Pressure levels of a channel [Pa], from a thinned sample.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Levels {
+    /// Fifth percentile.
+    pub(crate) low_pa: f64,
+    /// Ninety-fifth percentile.
+    pub(crate) high_pa: f64,
+}
+
+impl Levels {
+    /// Levels of a channel; `None` if fewer than 16 samples are readable.
+    pub(crate) fn of(channel: &Channel) -> Option<Self> {
+        let stride = (channel.p_pa.len() / 40_000).max(1);
+        let mut p: Vec<f32> = channel
+            .p_pa
+            .iter()
+            .step_by(stride)
+            .copied()
+            .filter(|p| p.is_finite())
+            .collect();
+        if p.len() < 16 {
+            return None;
+        }
+        let (i, j) = (p.len() / 20, p.len() - 1 - p.len() / 20);
+        let low = *p.select_nth_unstable_by(i, f32::total_cmp).1;
+        let high = *p.select_nth_unstable_by(j, f32::total_cmp).1;
+        Some(Self {
+            low_pa: f64::from(low),
+            high_pa: f64::from(high),
+        })
+    }
+
+    /// Swing between the levels [Pa].
+    pub(crate) fn swing_pa(self) -> f64 {
+        self.high_pa - self.low_pa
+    }
+}
+
+/// Period of the cycle in samples, from the autocorrelation of one channel.
+///
+/// The shortest lag whose correlation reaches 0.9 of the largest is taken: a cross-flow dip at
+/// the firing interval correlates less than the whole cycle, two cycles no better than one.
+/// `None` if nothing repeats.
+pub(crate) fn period_samples(rec: &Recording, channel: &Channel) -> Option<f64> {
+    let seg = rec.segments.iter().max_by_key(|s| s.len)?;
+    // About 1 ms apart is enough for the search and keeps it cheap at any rate; never fewer
+    // than eight points in the fastest cycle searched.
+    let step = ((0.001 / rec.dt_s) as usize).max(1);
+    let p = thinned(&channel.p_pa[seg.first..seg.first + seg.len], step);
+    let dt = rec.dt_s * step as f64;
+    let shortest = ((120.0 / RPM_RANGE.1 / dt) as usize).max(3);
+    let longest = ((120.0 / RPM_RANGE.0 / dt) as usize).min(p.len() / 2);
+    if longest < shortest + 2 {
+        return None;
+    }
+    let mean = p.iter().sum::<f64>() / p.len() as f64;
+    let d: Vec<f64> = p.iter().map(|x| x - mean).collect();
+    let energy = d.iter().map(|x| x * x).sum::<f64>() / d.len() as f64;
+    let corr: Vec<f64> = (0..=longest)
+        .map(|lag| {
+            let n = d.len() - lag;
+            d[..n]
+                .iter()
+                .zip(&d[lag..])
+                .map(|(a, b)| a * b)
+                .sum::<f64>()
+                / n as f64
+                / energy
+        })
+        .collect();
+    let peaks = (shortest..longest).filter(|&l| corr[l] >= corr[l - 1] && corr[l] >= corr[l + 1]);
+    // The first maximum of a single-dip cycle lies at one period; the correlation before it has
+    // fallen below zero at least once, which keeps slow drifts out.
+    let best = peaks.clone().map(|l| corr[l]).fold(0.0, f64::max);
+    if best < 0.4 {
+        return None;
+    }
+    let lag = peaks.into_iter().find(|&l| corr[l] >= 0.9 * best)?;
+    let (a, b, c) = (corr[lag - 1], corr[lag], corr[lag + 1]);
+    let bend = a - 2.0 * b + c;
+    let shift = if bend < 0.0 {
+        0.5 * (a - c) / bend
+    } else {
+        0.0
+    };
+    Some((lag as f64 + shift) * step as f64)
+}
+
+/// Block means of `step` samples, at most [`PERIOD_SAMPLES`] of them; gaps repeat the last value.
+fn thinned(p: &[f32], step: usize) -> Vec<f64> {
+    let mut last = f64::from(p.iter().copied().find(|x| x.is_finite()).unwrap_or(0.0));
+    p.chunks_exact(step)
+        .take(PERIOD_SAMPLES)
+        .map(|block| {
+            let (n, sum) = block
+                .iter()
+                .filter(|x| x.is_finite())
+                .fold((0, 0.0), |(n, s), x| (n + 1, s + f64::from(*x)));
+            if n > 0 {
+                last = sum / f64::from(n);
+            }
+            last
+        })
+        .collect()
+}
+
+/// One whole cycle of one cylinder: from one fall through the middle level to the next.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Cycle {
+    /// Start, in samples from the beginning of the recording, fractional.
+    pub(crate) start: f64,
+    /// Length in samples, fractional.
+    pub(crate) length: f64,
+}
+
+impl Cycle {
+    /// Sample range `[first, last)` between two phases of the cycle, 0..=1 each.
+    pub(crate) fn range(self, from: f64, to: f64) -> std::ops::Range<usize> {
+        let first = (self.start + from * self.length).ceil().max(0.0) as usize;
+        let last = (self.start + to * self.length).ceil().max(0.0) as usize;
+        first..last
+    }
+}
+
+/// Whole cycles of one channel, in time order, none across a gap.
+///
+/// `period`: expected length in samples. Cycles more than 25 % off the median length are left out
+/// (a missed dip, an engine that stumbled).
+pub(crate) fn whole_cycles(
+    rec: &Recording,
+    channel: &Channel,
+    levels: Levels,
+    period: f64,
+) -> Vec<Cycle> {
+    let mut cycles = Vec::new();
+    for seg in &rec.segments {
+        let falls = falls(channel, *seg, levels, period);
+        cycles.extend(falls.windows(2).map(|w| Cycle {
+            start: w[0],
+            length: w[1] - w[0],
+        }));
+    }
+    let mut lengths: Vec<f64> = cycles.iter().map(|c| c.length).collect();
+    if lengths.is_empty() {
+        return cycles;
+    }
+    let mid = lengths.len() / 2;
+    let median = *lengths.select_nth_unstable_by(mid, f64::total_cmp).1;
+    cycles.retain(|c| (c.length / median - 1.0).abs() < 0.25);
+    cycles
+}
+
+/// Moments, in samples from the beginning, at which the smoothed pressure falls through the middle.
+fn falls(channel: &Channel, seg: Segment, levels: Levels, period: f64) -> Vec<f64> {
+    // A window of a hundredth of a cycle takes off the noise and leaves the flank alone.
+    let width = ((period / 100.0) as usize).max(1);
+    let middle = 0.5 * (levels.low_pa + levels.high_pa);
+    let armed_above = middle + 0.1 * levels.swing_pa();
+    let p = &channel.p_pa[seg.first..seg.first + seg.len];
+    let mut found: Vec<f64> = Vec::with_capacity((seg.len as f64 / period) as usize + 1);
+    let (mut sum, mut held, mut before, mut armed) = (0.0_f64, f64::NAN, f64::NAN, false);
+    let mut ring = vec![0.0_f64; width];
+    for (i, &x) in p.iter().enumerate() {
+        let x = if x.is_finite() { f64::from(x) } else { held };
+        if x.is_nan() {
+            continue;
+        }
+        if held.is_nan() {
+            ring.fill(x);
+            sum = x * width as f64;
+        }
+        held = x;
+        let slot = i % width;
+        sum += x - ring[slot];
+        ring[slot] = x;
+        let now = sum / width as f64;
+        if now > armed_above {
+            armed = true;
+        } else if armed && before >= middle && now < middle {
+            // The running mean lags by half its width.
+            let at = seg.first as f64 + i as f64
+                - (now - middle) / (now - before)
+                - 0.5 * (width - 1) as f64;
+            if found.last().is_none_or(|last| at - last > 0.5 * period) {
+                found.push(at);
+            }
+            armed = false;
+        }
+        before = now;
+    }
+    found
+}

@@ -1,0 +1,154 @@
+//! From cycles to refill rate, through-area and drawn air, each with its uncertainty.
+
+use evenpull_airflow::{Gas, SecondOrder, psi, refill};
+
+use crate::cross_flow::CrossFlow;
+use crate::hose_correction::at_the_port;
+use crate::location::{Location, location};
+use crate::mean_cycle::Average;
+use crate::reading::{Measured, Scaled};
+use crate::refill_clock::{CycleFit, R_LIMIT, Window};
+use crate::setup::{BodySetup, Setup, ZERO_UNKNOWN_PA};
+
+/// Part of a reading's error that neither scatter nor zero explains, relative, per body.
+///
+/// Wall heat acts like an added area that differs between bodies with their flow; gas waves tilt
+/// the refill. Judged from the filling model and an independent simulator with gas waves.
+const MODEL_SD: (f64, f64) = (0.0005, 0.0005);
+
+/// Share of a correction (hose, passage) that is counted as uncertainty.
+const CORRECTION_SD: f64 = 0.3;
+
+/// Share of the hose's correction of the mean of psi that is counted as uncertainty; hoses of one
+/// job are alike, so most of an error is common to the bodies.
+const HOSE_PSI_SD: f64 = 0.2;
+
+/// Refill rates with what goes along with the length of the single cycle taken out.
+///
+/// A cycle that runs faster starts its refill from another pressure and temperature; a regression
+/// on its length takes such scatter off without moving the mean.
+pub(crate) fn rates_at_mean_speed(fits: &[CycleFit]) -> Vec<f64> {
+    let rates: Vec<f64> = fits.iter().map(|f| f.k_per_s).collect();
+    let (Some(k), n) = (location(&rates), fits.len() as f64) else {
+        return rates;
+    };
+    if fits.len() < 20 {
+        return rates;
+    }
+    let length = fits.iter().map(|f| f.length_s).sum::<f64>() / n;
+    let (mut sxy, mut sxx) = (0.0, 0.0);
+    for f in fits
+        .iter()
+        .filter(|f| (f.k_per_s - k.centre).abs() < 4.0 * k.scatter)
+    {
+        sxy += (f.length_s - length) * (f.k_per_s - k.centre);
+        sxx += (f.length_s - length).powi(2);
+    }
+    let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
+    fits.iter()
+        .map(|f| f.k_per_s - slope * (f.length_s - length))
+        .collect()
+}
+
+/// Rate, area and air of one body.
+pub(crate) struct Values {
+    pub(crate) rate: Measured,
+    pub(crate) area: Scaled,
+    pub(crate) air: Scaled,
+}
+
+/// Combines the cycles of one body.
+pub(crate) fn combine(
+    fits: &[CycleFit],
+    rate: Location,
+    setup: &Setup,
+    body: &BodySetup,
+    hose: (f64, f64),
+    passage: Option<&CrossFlow>,
+) -> Values {
+    let n = fits.len() as f64;
+    let mean = |f: &dyn Fn(&CycleFit) -> f64| fits.iter().map(f).sum::<f64>() / n;
+    let zero_sd = if body.zero_pa.is_some() {
+        setup.zero_sd_pa
+    } else {
+        ZERO_UNKNOWN_PA
+    };
+    let passage_change = passage.map_or(1.0, |c| c.rate_change);
+    let change = hose.0 * passage_change;
+    let k = rate.centre * change;
+    // A sensor that reads high by dz shows a rate that is off by -dk/dzero dz.
+    let by_zero = mean(&|f| f.dk_dzero) / rate.centre;
+    let corrected = CORRECTION_SD * (passage_change - 1.0).abs().max(0.3 * (hose.0 - 1.0).abs())
+        + passage.map_or(0.0, |c| 0.5 * c.share_sd);
+    let relative = |random: f64, zero: f64, model: f64| {
+        (random.powi(2) + (zero * zero_sd).powi(2) + model.powi(2) + corrected.powi(2)).sqrt()
+    };
+    let k_sd = k * relative(rate.sd / rate.centre, by_zero, MODEL_SD.0);
+    let gas = Gas::AIR;
+    let volume_over_n = setup.runner_m3 / setup.n;
+    let area = k * volume_over_n / (gas.r_j_per_kg_k() * setup.t0_k).sqrt() * 1e6;
+    let psi_mean = mean(&|f| f.mean_psi);
+    let air = k * volume_over_n * setup.p0_pa / (gas.r_j_per_kg_k() * setup.t0_k)
+        * psi_mean
+        * hose.1
+        * mean(&|f| f.length_s)
+        * 1e6;
+    // k and the mean of psi move against each other with the zero, so their sum counts.
+    let air_by_zero = by_zero + mean(&|f| f.dpsi_dzero) / psi_mean;
+    let psi_random = location(&fits.iter().map(|f| f.mean_psi).collect::<Vec<_>>())
+        .map_or(0.0, |l| l.sd / l.centre);
+    let psi_hose = HOSE_PSI_SD * (hose.1 - 1.0).abs();
+    let random = (rate.sd / rate.centre).hypot(psi_random).hypot(psi_hose);
+    let air_sd = air * relative(random, air_by_zero, MODEL_SD.1);
+    Values {
+        rate: Measured { value: k, sd: k_sd },
+        area: Scaled {
+            value: area,
+            sd: area * k_sd / k,
+            scale_sd: area * setup.scale_sd,
+        },
+        air: Scaled {
+            value: air,
+            sd: air_sd,
+            scale_sd: air * setup.scale_sd,
+        },
+    }
+}
+
+/// Weighted slope of F over the window on an averaged cycle shifted by `shift` of the cycle.
+fn slope(phase: &[f64], ratio: &[f64], window: Window, shift: f64) -> Option<f64> {
+    let (mut w0, mut wt, mut wy, mut wtt, mut wty) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (&at, &r) in phase.iter().zip(ratio) {
+        if at < window.from - shift || at > window.to - shift || r >= R_LIMIT || r.is_nan() {
+            continue;
+        }
+        let (w, y) = (psi(r).powi(4), refill(r));
+        w0 += w;
+        wt += w * at;
+        wy += w * y;
+        wtt += w * at * at;
+        wty += w * at * y;
+    }
+    let det = wtt - wt * wt / w0;
+    (det > 0.0).then(|| (wty - wt * wy / w0) / det)
+}
+
+/// Factors by which the hose changed the rate and the mean of psi, to be multiplied back.
+pub(crate) fn hose_change(
+    own: &Average,
+    hose: SecondOrder,
+    window: Window,
+    period_s: f64,
+) -> (f64, f64) {
+    let port = at_the_port(own, hose, period_s);
+    let shift = hose.lag_s() / period_s;
+    let rate = match (
+        slope(&own.phase, &port, window, shift),
+        slope(&own.phase, &own.ratio, window, 0.0),
+    ) {
+        (Some(a), Some(b)) if b > 0.0 => a / b,
+        _ => 1.0,
+    };
+    let mean_psi = |r: &[f64]| r.iter().map(|&r| psi(r)).sum::<f64>();
+    (rate, mean_psi(&port) / mean_psi(&own.ratio))
+}
