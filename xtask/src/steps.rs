@@ -146,12 +146,10 @@ pub(crate) fn ci() -> Result<()> {
 /// The checks against values from outside the project, with their table.
 pub(crate) fn validate() -> Result<()> {
     process::run(&mut cargo(&[
-        "test",
+        "run",
         "--quiet",
         "--package",
         "evenpull-validation",
-        "--",
-        "--nocapture",
     ])?)
 }
 
