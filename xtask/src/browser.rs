@@ -21,7 +21,6 @@ const SPECIMENS: [&str; 4] = ["twin", "triple", "empty", "hostile"];
 
 /// Makes the pages and looks at each.
 pub(crate) fn run() -> Result<()> {
-    let pages = made_pages()?;
     let (chromium, node) = match tools() {
         Ok(tools) => tools,
         Err(missing) if !process::strict() => {
@@ -33,6 +32,7 @@ pub(crate) fn run() -> Result<()> {
         Err(missing) => return Err(missing),
     };
     let home = packages()?;
+    let pages = made_pages()?;
     let shots = process::target_dir()?.join("shots");
     let plan = json!({ "chromium": chromium, "shots": shots, "pages": pages });
     std::fs::write(home.join("plan.json"), plan.to_string())?;
