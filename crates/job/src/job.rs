@@ -233,8 +233,15 @@ pub enum SampleUnit {
     },
     /// Volts of a ratiometric sensor, V = supply (k1 P + k2).
     Volts {
-        /// Volts per unit of the column: 1 for V, 0.001 for mV.
-        volts_per_unit: f64,
+        /// Supply of the sensor [V].
+        supply_v: f64,
+        /// Slope [1/kPa].
+        k1_per_kpa: f64,
+        /// Intercept [-].
+        k2: f64,
+    },
+    /// The same in millivolts.
+    Millivolts {
         /// Supply of the sensor [V].
         supply_v: f64,
         /// Slope [1/kPa].

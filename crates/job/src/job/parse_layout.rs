@@ -145,11 +145,18 @@ fn sample_unit(s: &Section<'_>, item: &Item<'_>) -> Option<SampleUnit> {
                 s.assume("supply_v", "5 V", "assumed");
                 5.0
             });
-            Some(SampleUnit::Volts {
-                volts_per_unit: if word == "V" { 1.0 } else { 1e-3 },
-                supply_v,
-                k1_per_kpa,
-                k2,
+            Some(if word == "V" {
+                SampleUnit::Volts {
+                    supply_v,
+                    k1_per_kpa,
+                    k2,
+                }
+            } else {
+                SampleUnit::Millivolts {
+                    supply_v,
+                    k1_per_kpa,
+                    k2,
+                }
             })
         }
         "counts" => {
