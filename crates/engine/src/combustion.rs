@@ -45,7 +45,7 @@ impl HeatRelease {
             early_deg: -30.0,
             late_rpm: idle_rpm,
             early_rpm: (2.8 * idle_rpm).max(idle_rpm + 500.0),
-            late_share: 0.65,
+            late_share: 0.85,
             duration_deg: 80.0,
             a: 5.0,
             m: 2.0,

@@ -198,7 +198,7 @@ impl Model {
             g.intake_m2 = c.breathing_scale * c.spec.intake.area_m2(phi_deg);
             g.exhaust_m2 = c.breathing_scale * c.spec.exhaust.area_m2(phi_deg);
             g.burn_per_s = c.spec.heat.map_or(0.0, |law| {
-                law.rate_per_deg(phi_deg - 360.0) * self.deg_per_s
+                law.rate_per_deg(wrap_720(phi_deg - 360.0 - c.burn_start_deg)) * self.deg_per_s
             });
             g.wall_m2 =
                 2.0 * piston + 4.0 * piston * (s + crank.clearance_m3() / piston) / crank.bore_m;

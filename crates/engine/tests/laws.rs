@@ -216,6 +216,36 @@ fn twins_triples_and_fours_idle_and_hold() {
     }
 }
 
+/// Work per heat follows the spark: later than best loses work, and the heat of a cycle is the
+/// trapped air times the heat per air when the walls are adiabatic.
+#[test]
+fn burn_starts_at_its_angle_and_releases_its_heat() {
+    let mut spec = engine(&[0.0], 530e-6).unwrap();
+    let setting = Setting::healthy(&spec, 2.2);
+    let mut work = Vec::new();
+    for start_deg in [-25.0, 0.0, 25.0] {
+        let c = &mut spec.cylinders[0];
+        (c.cylinder_wall, c.runner_wall) = (None, None);
+        let law = c.heat.as_mut().unwrap();
+        (law.late_deg, law.early_deg) = (start_deg, start_deg);
+        let heat_j_per_kg = law.heat_at_j_per_kg(1250.0);
+        let mut sim = Simulation::new(&spec, &setting, 720, 0.0, 1).unwrap();
+        sim.set_rpm(1250.0);
+        sim.set_own_area_m2(0, 8e-6);
+        for _ in 0..60 {
+            sim.run_cycle(None).unwrap();
+        }
+        let cycle = sim.cylinder_cycle(0);
+        // Settled: unburned air trapped is the fresh air drawn, but for what overlap takes away.
+        assert!((cycle.heat_j / (cycle.fresh_kg * heat_j_per_kg) - 1.0).abs() < 0.02);
+        work.push(cycle.work_j / cycle.heat_j);
+    }
+    assert!(
+        work[0] > work[1] + 0.01 && work[1] > work[2] + 0.05,
+        "{work:?}"
+    );
+}
+
 #[test]
 fn leak_on_one_side_shuts_the_valve_and_deepens_the_other_side() {
     let spec = engine(&[0.0, 270.0], 530e-6).unwrap();
