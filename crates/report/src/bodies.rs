@@ -4,7 +4,7 @@ use evenpull_diagnose::{Assessment, BodyFinding, Interval};
 
 use crate::legend::{glyph, series_of, shown};
 use crate::number::{fixed, range, signed};
-use crate::row_plot::{Lane, Row, RowPlot, Value};
+use crate::row_plot::{Lane, NamedPicture, Row, RowPlot, Value};
 
 /// A value and its interval, in words.
 #[derive(Debug)]
@@ -30,7 +30,7 @@ pub(crate) struct Bodies {
     pub(crate) rows: Vec<BodyRow>,
     /// First minus second body.
     pub(crate) difference: Option<BodyRow>,
-    pub(crate) pictures: Vec<String>,
+    pub(crate) pictures: Vec<NamedPicture>,
 }
 
 /// What a quantity is called, and which interval of a finding it is.
@@ -44,29 +44,28 @@ type Quantity = (
 const QUANTITIES: [Quantity; 3] = [
     (
         "bodies-offset",
-        "Plate offset of each body",
+        "Plate offset",
         "degrees, + is more open",
         |b| b.offset_deg,
     ),
-    (
-        "bodies-leak",
-        "Leak area of each body",
-        "leak area, mm²",
-        |b| b.leak_mm2,
-    ),
-    (
-        "bodies-bleed",
-        "Bleed area of each body",
-        "bleed area, mm²",
-        |b| b.bleed_mm2,
-    ),
+    ("bodies-leak", "Leak area", "leak area, mm²", |b| {
+        b.leak_mm2
+    }),
+    ("bodies-bleed", "Bleed area", "bleed area, mm²", |b| {
+        b.bleed_mm2
+    }),
 ];
 
 /// Table and pictures; no rows without a fit.
 pub(crate) fn bodies(assessment: &Assessment) -> Bodies {
     let pictures = QUANTITIES
         .iter()
-        .filter_map(|quantity| picture(assessment, quantity))
+        .filter_map(|quantity| {
+            Some(NamedPicture {
+                name: quantity.1,
+                drawing: picture(assessment, quantity)?,
+            })
+        })
         .collect();
     Bodies {
         rows: assessment

@@ -1,6 +1,9 @@
 //! Which line and mark belongs to which body.
 
-use crate::canvas::{Canvas, SERIES};
+use crate::canvas::{Canvas, SERIES, shortened};
+
+/// Latin letters that fit the head of a column.
+const COLUMN_ROOM: usize = 24;
 
 /// One entry of the key beside the pictures.
 #[derive(Debug)]
@@ -9,6 +12,8 @@ pub(crate) struct LegendEntry {
     pub(crate) glyph: String,
     /// Body.
     pub(crate) body: String,
+    /// The same cut to fit the head of a column.
+    pub(crate) short: String,
 }
 
 /// The key for all bodies in the profile's order.
@@ -19,6 +24,7 @@ pub(crate) fn legend(bodies: &[String]) -> Vec<LegendEntry> {
         .map(|(i, body)| LegendEntry {
             glyph: glyph(i),
             body: shown(bodies, body),
+            short: shortened(&shown(bodies, body), COLUMN_ROOM),
         })
         .collect()
 }

@@ -4,16 +4,18 @@
 //! [`Assessment`](evenpull_diagnose::Assessment) and writes the text where it likes.
 //! The page asks nothing of a network, runs no script, and is well-formed as XML too.
 
+mod area;
 mod bodies;
 mod canvas;
 mod causes;
 mod cycle_plot;
-mod evidence;
+mod depression;
 mod legend;
 mod mixture;
 mod mixture_plot;
 mod number;
 mod page;
+mod recordings;
 mod row_plot;
 mod scale;
 mod screw;
@@ -23,3 +25,5 @@ mod verdict;
 mod wording;
 
 pub use page::{Meta, page};
+pub use turn::fraction as turn_fraction;
+pub use wording::{cause_name, chance};

@@ -121,23 +121,32 @@ fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, openings: (f64, f64)) {
 fn draw_body(canvas: &mut Canvas, x: &Scale, y: &Scale, series: usize, points: &[&Fuelling]) {
     let class = series % SERIES;
     let place = |f: &Fuelling, v: f64| Some((x.at(root_of_opening(f))?, y.held(v)?));
-    let upper = points
-        .iter()
-        .filter_map(|f| place(f, f.air_error_percent.hi90));
-    let lower = points
-        .iter()
-        .rev()
-        .filter_map(|f| place(f, f.air_error_percent.lo90));
-    canvas.shape(
-        &upper.chain(lower).collect::<Vec<_>>(),
-        &format!("s{class} band"),
-    );
-    let middle: Vec<_> = points
-        .iter()
-        .filter_map(|f| place(f, f.air_error_percent.value))
-        .collect();
-    canvas.trace(&middle, &format!("s{class} trace"));
-    for point in middle {
-        canvas.mark(series, point, 4.5);
+    for stretch in points.split(|f| !complete(f)) {
+        let upper = stretch
+            .iter()
+            .filter_map(|f| place(f, f.air_error_percent.hi90));
+        let lower = stretch
+            .iter()
+            .rev()
+            .filter_map(|f| place(f, f.air_error_percent.lo90));
+        canvas.shape(
+            &upper.chain(lower).collect::<Vec<_>>(),
+            &format!("s{class} band"),
+        );
+        let middle: Vec<_> = stretch
+            .iter()
+            .filter_map(|f| place(f, f.air_error_percent.value))
+            .collect();
+        canvas.trace(&middle, &format!("s{class} trace"));
+        for point in middle {
+            canvas.mark(series, point, 4.5);
+        }
     }
+}
+
+/// A point without all its numbers breaks the curve: a line across it would be invented.
+fn complete(point: &Fuelling) -> bool {
+    let error = point.air_error_percent;
+    let numbers = [point.opening_deg, error.value, error.lo90, error.hi90];
+    numbers.iter().all(|v| v.is_finite())
 }

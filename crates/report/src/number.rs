@@ -62,6 +62,12 @@ pub(crate) fn percent_of_one(probability: f64) -> String {
     }
 }
 
+/// A spread as per cent, with tenths where it is small.
+pub(crate) fn spread_percent(spread: f64) -> String {
+    let decimals = usize::from(spread.abs() < 0.1);
+    format!("{} %", fixed(100.0 * spread, decimals))
+}
+
 fn grouped(digits: &str) -> String {
     let (whole, fraction) = digits.split_once('.').unwrap_or((digits, ""));
     let mut out = String::with_capacity(digits.len() + 4);

@@ -3,15 +3,15 @@
 use askama::Template;
 use evenpull_diagnose::{Assessment, Interval};
 
+use crate::area::{AreaRow, area_picture, area_rows, evenness_picture};
 use crate::bodies::{Bodies, bodies};
 use crate::causes::{CauseView, causes};
-use crate::evidence::{
-    AreaRow, CyclePanel, DepressionRow, TechnicalRow, area_picture, area_rows, cycle_panels,
-    depression_picture, depression_rows, evenness_picture, short_name, technical_rows,
-};
+use crate::depression::{DepressionRow, depression_picture, depression_rows};
 use crate::legend::{LegendEntry, legend};
 use crate::mixture::{Mixture, mixture};
 use crate::number::{fixed, range};
+use crate::recordings::{CyclePanel, TechnicalRow, cycle_panels, short_name, technical_rows};
+use crate::row_plot::NamedPicture;
 use crate::steps::{Step, steps};
 use crate::verdict::{Verdict, verdict};
 
@@ -75,7 +75,7 @@ struct Page<'a> {
     depression: Vec<DepressionRow>,
     depression_picture: Option<String>,
     areas: Vec<AreaRow>,
-    area_pictures: Vec<String>,
+    area_pictures: Vec<NamedPicture>,
     cycles: Vec<CyclePanel>,
     bodies: Bodies,
     mixture: Mixture,
@@ -106,10 +106,7 @@ pub fn page(assessment: &Assessment, meta: &Meta) -> String {
         depression: depression_rows(assessment),
         depression_picture: depression_picture(assessment),
         areas: area_rows(assessment),
-        area_pictures: [area_picture(assessment), evenness_picture(assessment)]
-            .into_iter()
-            .flatten()
-            .collect(),
+        area_pictures: area_pictures(assessment),
         cycles: cycle_panels(assessment),
         bodies: bodies(assessment),
         mixture: mixture(assessment),
@@ -131,6 +128,21 @@ fn without_controls(html: String) -> String {
     } else {
         html
     }
+}
+
+fn area_pictures(assessment: &Assessment) -> Vec<NamedPicture> {
+    [
+        ("Through-area", area_picture(assessment)),
+        ("Over the mean of the bodies", evenness_picture(assessment)),
+    ]
+    .into_iter()
+    .filter_map(|(name, drawing)| {
+        Some(NamedPicture {
+            name,
+            drawing: drawing?,
+        })
+    })
+    .collect()
 }
 
 fn baseline(assessment: &Assessment) -> Vec<Target> {

@@ -57,6 +57,13 @@ pub(crate) struct Strip {
     pub(crate) label: &'static str,
 }
 
+/// A picture with its visible heading.
+#[derive(Debug)]
+pub(crate) struct NamedPicture {
+    pub(crate) name: &'static str,
+    pub(crate) drawing: String,
+}
+
 /// The whole picture.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct RowPlot<'a> {
@@ -218,7 +225,7 @@ fn draw_refused(canvas: &mut Canvas, series: usize, y: f64) {
 fn draw_value(canvas: &mut Canvas, scale: &Scale, value: &Value, y: f64) {
     let series = value.series % SERIES;
     let span = |interval: Option<(f64, f64)>| {
-        let (lo, hi) = interval?;
+        let (lo, hi) = interval.filter(|(lo, hi)| lo.is_finite() && hi.is_finite())?;
         Some((scale.held(lo)?, scale.held(hi)?))
     };
     if let Some((a, b)) = span(value.outer) {

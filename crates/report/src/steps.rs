@@ -2,7 +2,7 @@
 
 use evenpull_diagnose::{Advice, Assessment};
 
-use crate::number::{fixed, percent_of_one, range};
+use crate::number::{fixed, range, spread_percent};
 use crate::screw::screw;
 use crate::turn::{self, Rotation};
 
@@ -78,15 +78,6 @@ fn step(number: usize, advice: &Advice) -> Step {
         spread: advice
             .predicted_spread
             .filter(|s| s.is_finite())
-            .map(spread_in_words),
+            .map(|s| format!("{} between the bodies", spread_percent(s))),
     }
-}
-
-fn spread_in_words(spread: f64) -> String {
-    let percent = if spread.abs() < 0.1 {
-        format!("{} %", fixed(spread * 100.0, 1))
-    } else {
-        percent_of_one(spread)
-    };
-    format!("{percent} between the bodies")
 }

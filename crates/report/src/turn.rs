@@ -48,12 +48,12 @@ impl Rotation {
 /// Nobody turns a screw so often; such a number is not a fraction any more.
 const MOST_TURNS: f64 = 100.0;
 
-/// How far to turn as a mechanic says it: `¼`, `1 ½`, `3/16`.
+/// How far to turn, as a mechanic says it: `¼`, `1 ½`, `3/16`.
 ///
 /// The coarsest of quarters, eighths and sixteenths that stays inside the 90 % interval and
 /// within a thirty-second of a turn of the best value; sixteenths where none does. `None` for a
 /// negative number, which would contradict the words of the step, and for one out of reach.
-pub(crate) fn fraction(turns: &Interval) -> Option<String> {
+pub fn fraction(turns: &Interval) -> Option<String> {
     let (size, lo, hi) = (turns.value, turns.lo90, turns.hi90);
     if !(0.0..MOST_TURNS).contains(&size) {
         return None;

@@ -3,7 +3,7 @@
 use evenpull_diagnose::{Cause, CauseCode};
 
 /// A cause in the trade's words, as a short headline.
-pub(crate) fn cause_name(code: CauseCode) -> &'static str {
+pub fn cause_name(code: CauseCode) -> &'static str {
     match code {
         CauseCode::None => "Breathing is even",
         CauseCode::BalanceOff => "Balance adjuster off",
@@ -64,8 +64,8 @@ pub(crate) fn lowered(text: &str) -> String {
     })
 }
 
-/// Odds in words; the limits are this program's own choice.
-pub(crate) fn chance(probability: f64) -> &'static str {
+/// Odds in words, for a probability in 0..=1; the limits are this program's own choice.
+pub fn chance(probability: f64) -> &'static str {
     if !probability.is_finite() {
         "odds not known"
     } else if probability >= 0.95 {
