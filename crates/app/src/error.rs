@@ -2,7 +2,11 @@
 
 use std::path::PathBuf;
 
+use evenpull_engine::EngineError;
 use evenpull_job::FileErrors;
+use evenpull_trace::{AnalyseError, ImportError};
+
+use crate::practice::FaultError;
 
 /// Who is to act on an error; the command line maps it to its exit code.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,6 +44,24 @@ pub enum AppError {
         /// What is wrong.
         problem: String,
     },
+    /// A file is no recording that can be read.
+    #[error("{0}")]
+    Import(#[from] ImportError),
+    /// A recording carries no reading.
+    #[error("{0}")]
+    Analyse(#[from] AnalyseError),
+    /// A fault the practice engine cannot show.
+    #[error("{0}")]
+    Fault(#[from] FaultError),
+    /// The practice engine refuses its numbers, or nothing balances.
+    #[error("practice engine: {0}\n  remedy: try another seed, a milder profile or another fault")]
+    Engine(#[from] EngineError),
+    /// A number of the profile that the practice engine cannot use.
+    #[error("practice engine: {0}\n  remedy: correct the profile")]
+    Practice(String),
+    /// An answer could not be put into JSON.
+    #[error("the answer could not be written as JSON: {0}")]
+    Json(String),
     /// No file and no embedded profile of that name.
     #[error(
         "no profile `{name}`: no such file, and no embedded profile of that name\n  remedy: give \
@@ -56,6 +78,21 @@ pub enum AppError {
 impl AppError {
     /// Who is to act.
     pub fn kind(&self) -> ErrorKind {
-        ErrorKind::BadInput
+        match self {
+            // Pressures that cannot be are a wrong unit or scale; a missing channel a wrong file.
+            Self::Analyse(
+                AnalyseError::MissingChannel { .. } | AnalyseError::Implausible { .. },
+            ) => ErrorKind::BadInput,
+            Self::Analyse(_) => ErrorKind::Refused,
+            Self::Json(_) => ErrorKind::Fault,
+            Self::File(_)
+            | Self::Unreadable { .. }
+            | Self::Unwritable { .. }
+            | Self::Import(_)
+            | Self::Fault(_)
+            | Self::Engine(_)
+            | Self::Practice(_)
+            | Self::NoProfile { .. } => ErrorKind::BadInput,
+        }
     }
 }

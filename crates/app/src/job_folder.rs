@@ -28,13 +28,6 @@ impl LoadedJob {
     pub fn recording_path(&self, name: &str) -> PathBuf {
         self.folder.join(name)
     }
-
-    /// A problem at a line of the job file.
-    pub(crate) fn problem_at(&self, line: usize, key: &str, what: &str, remedy: &str) -> AppError {
-        let file = self.file.display().to_string();
-        let error = Job::problem_at(&file, &self.text, line, key, what, remedy);
-        AppError::File(error.into())
-    }
 }
 
 /// Reads a job and its profile, and checks that every recording it names can be opened.

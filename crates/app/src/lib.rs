@@ -3,7 +3,10 @@
 mod answer;
 mod error;
 mod job_folder;
+mod layout_hint;
+mod practice;
 mod profiles;
+mod recording;
 mod setup;
 mod text_file;
 
@@ -14,5 +17,10 @@ pub use answer::{
     cause_code, read_answer,
 };
 pub use error::{AppError, ErrorKind};
+pub use evenpull_job::{AmbientData, Condition, HoseData, Layout, PerBody, Pinch, Profile};
 pub use job_folder::{LoadedJob, load_job};
+pub use practice::{
+    Fault, FaultError, PracticeRequest, PracticeTruth, ReadingTruth, fault_codes, practice,
+};
 pub use profiles::{LoadedProfile, load_profile, profile_list};
+pub use recording::{ReadOutcome, ReadRequest, Source, load_layout, read_recording};

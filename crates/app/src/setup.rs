@@ -1,7 +1,7 @@
 //! What the analysis of a recording is told, from profile, job and reading.
 
 use evenpull_airflow::Hose;
-use evenpull_job::{AmbientData, Condition, HoseData, Pinch, Profile, Reading};
+use evenpull_job::{AmbientData, Condition, HoseData, Pinch, Profile};
 use evenpull_trace::{BodySetup, Notice, Setup, ZERO_DRIFT_PA};
 
 /// Exponent of the refill where the profile gives none: midway between isothermal and adiabatic.
@@ -12,21 +12,10 @@ const ZERO_C_K: f64 = 273.15;
 /// The circumstances of one recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Circumstances<'a> {
-    pub(crate) condition: Condition,
+    pub(crate) condition: Option<Condition>,
     pub(crate) hose: Option<HoseData>,
     pub(crate) swapped: bool,
     pub(crate) pinched: &'a [Pinch],
-}
-
-impl<'a> Circumstances<'a> {
-    pub(crate) fn of(reading: &'a Reading) -> Self {
-        Self {
-            condition: reading.condition,
-            hose: reading.hose,
-            swapped: reading.swapped,
-            pinched: &reading.pinched,
-        }
-    }
 }
 
 /// The setup, with the doubts that arise in making it.
@@ -68,8 +57,9 @@ pub(crate) fn setup(
         })
         .collect();
     let n = match at.condition {
-        Condition::Idle | Condition::IdleBleedsShut => profile.refill.n_idle,
-        Condition::Sweep | Condition::Hold => profile.refill.n_hold,
+        Some(Condition::Idle | Condition::IdleBleedsShut) => profile.refill.n_idle,
+        Some(Condition::Sweep | Condition::Hold) => profile.refill.n_hold,
+        None => None,
     };
     let setup = Setup {
         bodies,
@@ -126,7 +116,7 @@ mod tests {
 
     fn at(swapped: bool, pinched: &[Pinch]) -> Circumstances<'_> {
         Circumstances {
-            condition: Condition::Idle,
+            condition: Some(Condition::Idle),
             hose: None,
             swapped,
             pinched,

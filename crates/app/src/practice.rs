@@ -1,0 +1,89 @@
+//! A job from the practice engine: faults are put in, the recordings and files come out.
+
+use std::path::Path;
+
+use evenpull_job::Profile;
+use serde::Serialize;
+
+use crate::error::AppError;
+use crate::profiles::LoadedProfile;
+
+mod bench;
+mod fault;
+mod files;
+mod put_in;
+
+pub use fault::{Fault, FaultError, fault_codes};
+
+use bench::Bench;
+
+/// What to make.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PracticeRequest<'a> {
+    /// Engine profile.
+    pub profile: &'a LoadedProfile,
+    /// Faults, any number; none makes a healthy engine.
+    pub faults: &'a [Fault],
+    /// Seed of everything that is left to chance; the same seed gives the same job.
+    pub seed: u64,
+}
+
+/// What was put in, for comparison with the findings.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PracticeTruth {
+    /// Faults, as asked for, with their amounts.
+    pub faults: Vec<String>,
+    /// Stop of each plate [deg above shut].
+    pub stop_deg: Vec<f64>,
+    /// Error of each link [deg].
+    pub link_deg: Vec<f64>,
+    /// Leak of each body [mm2]; where a fault scatters, its mean.
+    pub leak_mm2: Vec<f64>,
+    /// Bleed of each body with the bleeds as found [mm2].
+    pub bleed_mm2: Vec<f64>,
+    /// Readings.
+    pub readings: Vec<ReadingTruth>,
+}
+
+/// What the engine did in one reading.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ReadingTruth {
+    /// Condition.
+    pub condition: &'static str,
+    /// Engine speed [1/min].
+    pub rpm: f64,
+    /// Name of the recording.
+    pub recording: String,
+    /// Opening of each plate [deg above shut].
+    pub plate_deg: Vec<f64>,
+    /// Through-area of each body [mm2].
+    pub through_area_mm2: Vec<f64>,
+    /// Drawn air per cycle [mg].
+    pub drawn_air_mg: Vec<f64>,
+    /// Mean depression [kPa].
+    pub mean_depression_kpa: Vec<f64>,
+}
+
+/// Runs the practice engine and writes `job.toml`, `profile.toml`, `truth.json` and a recording
+/// per reading into `folder`, which is made if it does not exist.
+///
+/// `progress` is told how many of how many readings are done.
+///
+/// # Errors
+/// [`AppError::Practice`] for a fault the engine cannot show, [`AppError::Engine`] where nothing
+/// balances, [`AppError::Unwritable`] for the folder.
+pub fn practice(
+    request: &PracticeRequest<'_>,
+    folder: &Path,
+    progress: &mut dyn FnMut(usize, usize),
+) -> Result<PracticeTruth, AppError> {
+    let profile: &Profile = &request.profile.profile;
+    let mut bench = Bench::new(profile, request.seed)?;
+    for fault in request.faults {
+        bench.put_in(fault)?;
+    }
+    files::write_job(&mut bench, &request.profile.text, folder, progress)
+}
+
+#[cfg(test)]
+mod tests;

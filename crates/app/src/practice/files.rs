@@ -1,0 +1,178 @@
+//! The files of a practice job.
+
+use std::fmt::Write as _;
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::Path;
+
+use evenpull_engine::{Blemishes, Layout, write_recording};
+use evenpull_job::Condition;
+
+use super::bench::{Bench, HOSE, Point, Taken};
+use super::{PracticeTruth, ReadingTruth};
+use crate::error::AppError;
+
+/// Takes every reading and writes the folder.
+pub(super) fn write_job(
+    bench: &mut Bench<'_>,
+    profile_text: &str,
+    folder: &Path,
+    progress: &mut dyn FnMut(usize, usize),
+) -> Result<PracticeTruth, AppError> {
+    std::fs::create_dir_all(folder).map_err(|e| unwritable(folder, &e))?;
+    let mut job = head(bench);
+    let mut truths = Vec::new();
+    let mut bleeds = Vec::new();
+    let points = bench.points();
+    for (i, point) in points.iter().enumerate() {
+        progress(i, points.len());
+        let taken = bench.take(*point)?;
+        let name = recording_name(i, *point);
+        write_samples(bench, &taken, &folder.join(&name))?;
+        reading(&mut job, bench, *point, &name, &taken);
+        if point.condition == Condition::Idle {
+            bleeds = bench.bleed_mm2();
+        }
+        truths.push(truth(*point, name, &taken));
+    }
+    progress(points.len(), points.len());
+    let truth = PracticeTruth {
+        faults: bench.described.clone(),
+        stop_deg: bench.setting.linkage.stop_deg.clone(),
+        link_deg: bench.setting.linkage.link_deg.clone(),
+        leak_mm2: bench.leak_mm2(),
+        bleed_mm2: bleeds,
+        readings: truths,
+    };
+    let text = serde_json::to_string_pretty(&truth).map_err(|e| AppError::Json(e.to_string()))?;
+    write_text(&folder.join("job.toml"), &job)?;
+    write_text(&folder.join("profile.toml"), profile_text)?;
+    write_text(&folder.join("truth.json"), &(text + "\n"))?;
+    Ok(truth)
+}
+
+fn recording_name(index: usize, point: Point) -> String {
+    format!(
+        "{index:02}_{}_{:.0}.csv",
+        point.condition.as_str(),
+        point.rpm
+    )
+}
+
+/// Everything above the readings.
+fn head(bench: &Bench<'_>) -> String {
+    let p = bench.profile;
+    let ambient_kpa = bench.setting.ambient_pa / 1e3;
+    let per_body = |value: &dyn Fn(usize) -> String| -> String {
+        let entries = p.bodies().iter().enumerate();
+        entries
+            .map(|(i, b)| format!("{} = {}", quoted(b), value(i)))
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
+    let mut text = format!(
+        "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\nmachine = \"practice engine\"\n\
+         [ambient]\npressure_kpa = {ambient_kpa:.2}\ntemperature_c = {:.1}\nkey_off_kpa = {{ {} }}\n\
+         [seals]\n",
+        bench.setting.ambient_k - 273.15,
+        per_body(&|_| format!("{ambient_kpa:.2}")),
+    );
+    for part in p.adjusters().iter().filter(|a| a.kind.is_sealed()) {
+        let touched = bench.disturbed.contains(&part.name);
+        let state = if touched { "disturbed" } else { "intact" };
+        let _ = writeln!(text, "{} = \"{state}\"", quoted(&part.name));
+    }
+    text.push_str("[layout]\ntime = \"time_s\"\ntime_unit = \"s\"\n[layout.pressure]\n");
+    for body in p.bodies() {
+        let _ = writeln!(
+            text,
+            "{} = {{ column = {}, unit = \"kPa\" }}",
+            quoted(body),
+            quoted(&format!("{body}_kpa"))
+        );
+    }
+    text
+}
+
+fn reading(text: &mut String, bench: &Bench<'_>, point: Point, name: &str, taken: &Taken) {
+    let _ = write!(
+        text,
+        "[[reading]]\ncondition = \"{}\"\nrecording = {}\nengine_c = 75\n\
+         hose = {{ length_m = {}, bore_mm = {}, dead_volume_cc = {} }}\n",
+        point.condition.as_str(),
+        quoted(name),
+        HOSE.length_m,
+        HOSE.bore_mm,
+        HOSE.dead_volume_cc
+    );
+    if let (Some(v), Some(deg)) = (taken.sensor_v, taken.ecu_opening_deg) {
+        let _ = write!(text, "sensor_v = {v:.3}\necu_opening_deg = {deg:.2}\n");
+    }
+    if bench.profile.idle_valve.is_some() {
+        let _ = writeln!(text, "idle_valve_steps = {:.0}", taken.idle_steps);
+    }
+    if bench.profile.bleed.is_some() {
+        let entries: Vec<String> = bench
+            .profile
+            .bodies()
+            .iter()
+            .zip(&taken.bleed_turns)
+            .map(|(b, t)| format!("{} = {t:.2}", quoted(b)))
+            .collect();
+        let _ = writeln!(text, "bleed_turns = {{ {} }}", entries.join(", "));
+    }
+}
+
+/// A TOML basic string.
+fn quoted(text: &str) -> String {
+    format!("\"{}\"", text.replace('\\', "\\\\").replace('"', "\\\""))
+}
+
+fn truth(point: Point, recording: String, taken: &Taken) -> ReadingTruth {
+    let t = &taken.trace.truth;
+    let scaled = |list: &[f64], by: f64| list.iter().map(|v| v * by).collect();
+    ReadingTruth {
+        condition: point.condition.as_str(),
+        rpm: taken.trace.rpm,
+        recording,
+        plate_deg: t.plate_deg.clone(),
+        through_area_mm2: scaled(&t.through_area_m2, 1e6),
+        drawn_air_mg: scaled(&t.drawn_air_kg, 1e6),
+        mean_depression_kpa: scaled(&t.mean_depression_pa, 1e-3),
+    }
+}
+
+fn write_samples(bench: &Bench<'_>, taken: &Taken, path: &Path) -> Result<(), AppError> {
+    let bodies: Vec<&str> = bench.profile.bodies().iter().map(String::as_str).collect();
+    let mut samples = taken.samples.clone();
+    if bench.crossed {
+        // The hoses are crossed, the columns keep their names.
+        samples.p_pa.swap(0, 1);
+    }
+    let order: Vec<usize> = (0..bodies.len()).collect();
+    let file = File::create(path).map_err(|e| unwritable(path, &e))?;
+    let mut out = BufWriter::new(file);
+    write_recording(
+        &mut out,
+        &samples,
+        &bodies,
+        &order,
+        &Layout::Plain,
+        Blemishes::default(),
+    )
+    .and_then(|()| out.flush())
+    .map_err(|e| unwritable(path, &e))
+}
+
+/// Writes a small text file.
+pub(crate) fn write_text(path: &Path, text: &str) -> Result<(), AppError> {
+    std::fs::write(path, text).map_err(|e| unwritable(path, &e))
+}
+
+/// The error for a path that cannot be written.
+pub(crate) fn unwritable(path: &Path, error: &std::io::Error) -> AppError {
+    AppError::Unwritable {
+        path: path.to_owned(),
+        problem: format!("cannot be written: {error}"),
+    }
+}
