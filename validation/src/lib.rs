@@ -1,1 +1,11 @@
 //! Checks against values from outside the project.
+//!
+//! [`all`] runs every comparison, [`table`] prints them. The same comparisons are the tests of
+//! this package.
+
+mod case;
+mod cases;
+mod data;
+
+pub use case::{Case, Deviation, Point, table};
+pub use cases::all;

@@ -112,7 +112,7 @@ pub fn pressure_at_height_pa(sea_level_pa: f64, height_m: f64) -> Result<f64, Am
 ///
 /// `rho = p Ma / (Z R T) (1 - xv (1 - Mv/Ma))`, `xv = h f psv / p` the mole fraction of vapour.
 /// `p_pa` [Pa]: 20,000 to 120,000; `t_k` [K]: 233.15 to 333.15; `humidity`: relative, 0 to 1.
-/// Made for 15 to 27 C and 60 to 110 kPa (there 1e-4); within 2e-4 of a reference property
+/// Made for 15 to 27 C and 60 to 110 kPa (there 1e-4); within 1e-4 of a reference property
 /// library to 35 C, see `validation`. Vapour is taken over water below freezing too.
 ///
 /// # Errors

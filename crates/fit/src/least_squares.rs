@@ -301,10 +301,10 @@ impl LeastSquares {
         let model = ByDifferences {
             f,
             problem: self,
-            scale,
+            scale: &scale,
             evaluations: 0,
         };
-        self.run(model, |model| model.evaluations)
+        self.run(model, &scale, |model| model.evaluations)
     }
 
     /// Solves with the caller's derivatives.
@@ -318,13 +318,14 @@ impl LeastSquares {
         f: impl FnMut(&[f64], &mut [f64]),
         jacobian: impl FnMut(&[f64], &mut [f64]),
     ) -> Result<Fit, FitError> {
-        self.check()?;
+        let scale = self.check()?;
         self.run(
             Analytic {
                 f,
                 jacobian,
                 evaluations: 0,
             },
+            &scale,
             |model| model.evaluations,
         )
     }
@@ -393,7 +394,12 @@ impl LeastSquares {
         })
     }
 
-    fn run<M: Model>(&self, mut model: M, count: impl Fn(&M) -> u64) -> Result<Fit, FitError> {
+    fn run<M: Model>(
+        &self,
+        mut model: M,
+        typical: &[f64],
+        count: impl Fn(&M) -> u64,
+    ) -> Result<Fit, FitError> {
         let n = self.start.len();
         let mut x = self.start.clone();
         let mut iterations = 0;
@@ -404,12 +410,12 @@ impl LeastSquares {
             }
             let column_scale: Vec<f64> = (0..n)
                 .map(|k| {
-                    let length = column_length(&end.jacobian, n, k);
-                    if length > 0.0 {
-                        end.rms.max(f64::MIN_POSITIVE) / length
-                    } else {
-                        1.0
-                    }
+                    unit_step(
+                        column_length(&end.jacobian, n, k),
+                        end.rms,
+                        x[k],
+                        typical[k],
+                    )
                 })
                 .collect();
             let ended = Run {
@@ -527,6 +533,19 @@ impl LeastSquares {
     }
 }
 
+/// Unit of a parameter for the solver: the step that changes the residuals by their own size, but
+/// not more than the parameter itself.
+///
+/// Without the cap a parameter that hardly matters at the start is flung where it cannot come
+/// back from (NIST's MGH17 from its first start).
+fn unit_step(column: f64, rms: f64, x: f64, typical: f64) -> f64 {
+    // A parameter passing through zero must keep room to leave it.
+    let size = x.abs().max(1e-6 * typical);
+    let sensitive = rms.max(f64::MIN_POSITIVE) / column;
+    // A column of zeros gives infinity and with it the parameter's size.
+    sensitive.min(size)
+}
+
 /// State of the problem at one point.
 struct Inspection {
     residuals: Vec<f64>,
@@ -561,7 +580,7 @@ impl Inspection {
 struct ByDifferences<'a, R> {
     f: R,
     problem: &'a LeastSquares,
-    scale: Vec<f64>,
+    scale: &'a [f64],
     evaluations: u64,
 }
 
@@ -578,15 +597,7 @@ impl<R: FnMut(&[f64], &mut [f64])> Model for ByDifferences<'_, R> {
             *evaluations += 1;
             f(x, out);
         };
-        differences::jacobian(
-            &mut counted,
-            x,
-            &p.lower,
-            &p.upper,
-            &self.scale,
-            p.rows,
-            out,
-        );
+        differences::jacobian(&mut counted, x, &p.lower, &p.upper, self.scale, p.rows, out);
     }
 }
 

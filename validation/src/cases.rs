@@ -1,0 +1,75 @@
+//! One file per source.
+
+mod bergh1965;
+mod cipm2007;
+mod crossley1991;
+mod datasheet;
+mod harrington1968;
+mod heywood1988;
+mod iso2533;
+mod iso6358;
+mod jets;
+mod naca1135;
+mod nistsp811;
+mod niststrd;
+mod tank;
+
+use crate::case::Case;
+
+/// Every comparison, in the order of the table.
+pub fn all() -> Vec<Case> {
+    let mut cases = vec![
+        naca1135::isentropic_relations(),
+        naca1135::flow_function(),
+        naca1135::critical_ratio(),
+        iso6358::sonic_conductance(),
+        iso2533::pressure(),
+        iso2533::temperature_and_density(),
+        cipm2007::moist_air_density(),
+        nistsp811::pressure_units(),
+        nistsp811::thou(),
+        heywood1988::plate_area(),
+        heywood1988::plate_opening(),
+        harrington1968::discharge(),
+        crossley1991::throttle_shape(),
+        tank::adiabatic(),
+        tank::isothermal(),
+        tank::choked_flow(),
+        tank::choking_ends(),
+        bergh1965::lossless_peak(),
+        bergh1965::viscous_peak(),
+        bergh1965::helmholtz(),
+        jets::areas(),
+        datasheet::ratiometric(),
+    ];
+    cases.extend(niststrd::lower());
+    cases.extend(niststrd::average());
+    cases.extend(niststrd::higher());
+    cases
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::HashSet;
+
+    const BIB: &str = include_str!("../refs.bib");
+
+    #[test]
+    fn names_are_unique_and_sources_are_listed() {
+        let cases = super::all();
+        let names: HashSet<_> = cases.iter().map(|c| c.name).collect();
+        assert_eq!(names.len(), cases.len());
+        for case in cases {
+            assert!(
+                BIB.contains(&format!("{{{},", case.source)),
+                "{} not in refs.bib",
+                case.source
+            );
+            assert!(
+                !case.reason.is_empty() && !case.points.is_empty(),
+                "{}",
+                case.name
+            );
+        }
+    }
+}
