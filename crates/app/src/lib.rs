@@ -23,4 +23,4 @@ pub use practice::{
     Fault, FaultError, PracticeRequest, PracticeTruth, ReadingTruth, fault_codes, practice,
 };
 pub use profiles::{LoadedProfile, load_profile, profile_list};
-pub use recording::{ReadOutcome, ReadRequest, Source, load_layout, read_recording};
+pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, read_recording};

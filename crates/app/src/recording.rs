@@ -7,6 +7,7 @@ use evenpull_job::{AmbientData, Condition, HoseData, Layout, Pinch, Profile};
 use evenpull_trace::{CycleReading, Recording, analyse, import};
 
 use crate::error::AppError;
+use crate::job_folder::LoadedJob;
 use crate::layout_hint::layout_hint;
 use crate::setup::{Circumstances, sensor_of, setup};
 use crate::text_file::{problem, read_text, unreadable};
@@ -72,6 +73,24 @@ pub struct ReadOutcome {
     pub assumed: Vec<String>,
     /// What the recording says.
     pub reading: CycleReading,
+}
+
+/// The request for one reading of a job; `None` where it has no recording.
+///
+/// `index` counts from 0 in the job's order.
+pub fn job_request(loaded: &LoadedJob, index: usize) -> Option<ReadRequest<'_>> {
+    let reading = loaded.job.readings.get(index)?;
+    let name = reading.recording.as_ref()?;
+    Some(ReadRequest {
+        source: Source::File(loaded.recording_path(name)),
+        profile: &loaded.profile,
+        layout: &loaded.job.layout,
+        ambient: &loaded.job.ambient,
+        condition: Some(reading.condition),
+        hose: reading.hose,
+        swapped: reading.swapped,
+        pinched: &reading.pinched,
+    })
 }
 
 /// Reads the layout file of a recording.
@@ -145,3 +164,6 @@ fn imported(
     }
     Ok(recording)
 }
+
+#[cfg(test)]
+mod tests;
