@@ -17,7 +17,15 @@ pub use answer::{
     cause_code, read_answer,
 };
 pub use error::{AppError, ErrorKind};
-pub use evenpull_job::{AmbientData, Condition, HoseData, Layout, PerBody, Pinch, Profile};
+pub use evenpull_airflow::parse_decimal;
+pub use evenpull_diagnose::{
+    Advice, Assessment, Cause, CauseCode, Interval, NextReading, ReadingResult,
+};
+pub use evenpull_job::{
+    AmbientData, Condition, HoseData, Layout, PerBody, Pinch, Profile, Tolerance,
+};
+pub use evenpull_report::{cause_name, chance, turn_fraction};
+pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
 pub use practice::{
     Fault, FaultError, PracticeRequest, PracticeTruth, ReadingTruth, fault_codes, practice,

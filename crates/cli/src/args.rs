@@ -1,6 +1,9 @@
 //! What the command line takes.
 
-use clap::{CommandFactory, Parser, Subcommand};
+use std::path::PathBuf;
+
+use clap::{Args, CommandFactory, Parser, Subcommand, ValueEnum};
+use evenpull_app::{Condition, Fault, Pinch, parse_decimal};
 
 /// Reads how evenly the cylinders of an engine breathe, finds what was disturbed or is worn, and
 /// says what to turn and what to leave sealed.
@@ -19,9 +22,68 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Read one recording: speed, depression, through-area and drawn air of each cylinder.
+    Read(ReadArgs),
+    /// Make a job with the practice engine: recordings of an engine with known faults.
+    Practice(PracticeArgs),
     /// Engine profiles: check a file, list the embedded ones, show one.
     #[command(subcommand)]
     Profile(ProfileCommand),
+}
+
+/// Arguments of `read`.
+#[derive(Debug, Args)]
+pub(crate) struct ReadArgs {
+    /// Recording, or `-` for standard input.
+    pub(crate) recording: PathBuf,
+    /// Engine profile: path of a file, or name of an embedded profile.
+    #[arg(long)]
+    pub(crate) profile: String,
+    /// File with a `[layout]` section as in a job; without it the layout is found.
+    #[arg(long)]
+    pub(crate) layout: Option<PathBuf>,
+    /// Print the answer as `evenpull.read/1`.
+    #[arg(long)]
+    pub(crate) json: bool,
+    /// What the engine did; it chooses between the refill exponents of the profile.
+    #[arg(long)]
+    pub(crate) condition: Option<ConditionArg>,
+    /// Ambient absolute pressure [kPa].
+    #[arg(long, value_name = "KPA", value_parser = ambient_kpa)]
+    pub(crate) ambient_kpa: Option<f64>,
+    /// Ambient temperature [C].
+    #[arg(long, value_name = "C", value_parser = ambient_c, allow_negative_numbers = true)]
+    pub(crate) ambient_c: Option<f64>,
+    /// What each sensor read with the engine off [kPa], such as `left=99.3;right=99.8`.
+    #[arg(long, value_name = "BODY=KPA", value_delimiter = ';', value_parser = key_off)]
+    pub(crate) key_off: Vec<(String, f64)>,
+    /// Hose between stub and sensor: length [m], bore [mm], dead volume [cc], such as
+    /// `0.25x4x0.6`.
+    #[arg(long, value_name = "M x MM x CC", value_parser = hose)]
+    pub(crate) hose: Option<HoseArg>,
+    /// The hoses of a twin were swapped for this recording.
+    #[arg(long)]
+    pub(crate) swapped: bool,
+    /// What was pinched shut.
+    #[arg(long, value_delimiter = ',')]
+    pub(crate) pinched: Vec<PinchArg>,
+}
+
+/// Arguments of `practice`.
+#[derive(Debug, Args)]
+pub(crate) struct PracticeArgs {
+    /// Fault by its cause code, `code` or `code:body`; may stand several times. None: healthy.
+    #[arg(long, value_name = "CODE")]
+    pub(crate) fault: Vec<Fault>,
+    /// Folder to write the job into; made if it does not exist.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: PathBuf,
+    /// Engine profile: path of a file, or name of an embedded profile.
+    #[arg(long, default_value = "heron-270")]
+    pub(crate) profile: String,
+    /// Seed of what is left to chance.
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
 }
 
 /// What to do with profiles.
@@ -41,7 +103,121 @@ pub(crate) enum ProfileCommand {
     },
 }
 
+/// Conditions as words of the command line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ConditionArg {
+    /// Idling, bleeds as they stand.
+    Idle,
+    /// Idling, every bleed shut.
+    IdleBleedsShut,
+    /// Steady between idle and hold.
+    Sweep,
+    /// Steady in the hold band.
+    Hold,
+}
+
+impl From<ConditionArg> for Condition {
+    fn from(arg: ConditionArg) -> Self {
+        match arg {
+            ConditionArg::Idle => Self::Idle,
+            ConditionArg::IdleBleedsShut => Self::IdleBleedsShut,
+            ConditionArg::Sweep => Self::Sweep,
+            ConditionArg::Hold => Self::Hold,
+        }
+    }
+}
+
+/// What can be pinched, as words of the command line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum PinchArg {
+    /// The hoses of the idle valve.
+    #[value(name = "idle_valve")]
+    IdleValve,
+    /// The balance pipe.
+    #[value(name = "balance_pipe")]
+    BalancePipe,
+}
+
+impl From<PinchArg> for Pinch {
+    fn from(arg: PinchArg) -> Self {
+        match arg {
+            PinchArg::IdleValve => Self::IdleValve,
+            PinchArg::BalancePipe => Self::BalancePipe,
+        }
+    }
+}
+
+/// A hose as typed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct HoseArg {
+    pub(crate) length_m: f64,
+    pub(crate) bore_mm: f64,
+    pub(crate) dead_volume_cc: f64,
+}
+
 /// The command line as clap sees it, for documents made from it.
 pub fn command() -> clap::Command {
     Cli::command()
+}
+
+/// A number in a range, with decimal point or comma.
+fn ranged(text: &str, min: f64, max: f64, unit: &str) -> Result<f64, String> {
+    let v = parse_decimal(text).map_err(|e| e.to_string())?;
+    if v < min || v > max {
+        return Err(format!(
+            "{v} {unit} is outside {min} to {max} {unit}; check the unit and the point"
+        ));
+    }
+    Ok(v)
+}
+
+fn ambient_kpa(text: &str) -> Result<f64, String> {
+    ranged(text, 50.0, 115.0, "kPa")
+}
+
+fn ambient_c(text: &str) -> Result<f64, String> {
+    ranged(text, -40.0, 60.0, "C")
+}
+
+fn key_off(text: &str) -> Result<(String, f64), String> {
+    let (body, value) = text
+        .split_once('=')
+        .ok_or_else(|| "write BODY=KPA, such as `left=99.3`".to_owned())?;
+    Ok((body.trim().to_owned(), ranged(value, 40.0, 130.0, "kPa")?))
+}
+
+fn hose(text: &str) -> Result<HoseArg, String> {
+    let parts: Vec<&str> = text.split('x').collect();
+    let [length, bore, dead] = parts.as_slice() else {
+        return Err("write length [m] x bore [mm] x dead volume [cc], such as `0.25x4x0.6`".into());
+    };
+    Ok(HoseArg {
+        length_m: ranged(length, 0.01, 5.0, "m")?,
+        bore_mm: ranged(bore, 0.5, 15.0, "mm")?,
+        dead_volume_cc: ranged(dead, 0.0, 100.0, "cc")?,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hoses_and_zeros_are_typed_with_point_or_comma() {
+        let h = hose("0,25x4x0.6").unwrap();
+        assert_eq!((h.length_m, h.bore_mm, h.dead_volume_cc), (0.25, 4.0, 0.6));
+        assert!(hose("0.25x4").unwrap_err().contains("such as"));
+        assert!(
+            hose("25x4x0.6")
+                .unwrap_err()
+                .contains("outside 0.01 to 5 m")
+        );
+        assert_eq!(key_off("left=99,3").unwrap(), ("left".to_owned(), 99.3));
+        assert!(key_off("left").unwrap_err().contains("BODY=KPA"));
+        assert!(
+            ambient_kpa("1013")
+                .unwrap_err()
+                .contains("outside 50 to 115 kPa")
+        );
+    }
 }

@@ -4,7 +4,12 @@
 
 mod args;
 mod exit;
+mod paragraph;
+mod practice_command;
 mod profile_command;
+mod progress;
+mod read_command;
+mod read_text;
 mod run;
 
 pub use args::{Cli, command};

@@ -11,7 +11,7 @@ use evenpull_app::AppError;
 
 use crate::args::{Cli, Command};
 use crate::exit::Exit;
-use crate::profile_command;
+use crate::{practice_command, profile_command, read_command};
 
 /// Why a command ended early.
 #[derive(Debug, thiserror::Error)]
@@ -19,12 +19,19 @@ pub(crate) enum CommandError {
     /// The use case did not answer.
     #[error("{0}")]
     App(#[from] AppError),
+    /// Arguments that do not fit together.
+    #[error("{0}")]
+    Usage(String),
     /// Standard output could not be written.
     #[error("standard output: {0}")]
     Output(#[from] io::Error),
-    /// The answer could not be put into JSON.
-    #[error("the answer could not be written as JSON: {0}")]
-    Json(#[from] serde_json::Error),
+}
+
+impl From<serde_json::Error> for CommandError {
+    /// Every answer can be put into JSON, so what fails is the output.
+    fn from(error: serde_json::Error) -> Self {
+        Self::Output(error.into())
+    }
 }
 
 /// Runs the program with the given arguments, the first being its name.
@@ -48,6 +55,8 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
 
 fn dispatch(cli: Cli) -> Result<Exit, CommandError> {
     match cli.command {
+        Command::Read(args) => read_command::run(&args),
+        Command::Practice(args) => practice_command::run(&args),
         Command::Profile(command) => profile_command::run(&command),
     }
 }
@@ -72,6 +81,10 @@ fn guarded(command: impl FnOnce() -> Result<Exit, CommandError>) -> Exit {
         Ok(Err(CommandError::App(error))) => {
             tell(&format!("evenpull: {error}"));
             Exit::of(&error)
+        }
+        Ok(Err(usage @ CommandError::Usage(_))) => {
+            tell(&format!("evenpull: {usage}"));
+            Exit::BadInput
         }
         // The reader of the pipe has seen enough.
         Ok(Err(CommandError::Output(e))) if e.kind() == io::ErrorKind::BrokenPipe => Exit::Fine,
