@@ -3,9 +3,10 @@
 //! [`spec`] and [`setting`] say what the engine is and how it is set, [`operating`] runs it
 //! to a balance and records a [`Trace`], [`sensing`] turns that into what a sensor would have
 //! sampled, [`layout`] writes the samples as a recording. No I/O beyond the writer handed in,
-//! no clock; the same seed gives the same numbers. Limits: one gas volume per runner, no gas
-//! inertia, quasi-steady flows.
+//! no clock; the same seed gives the same numbers. Limits: quasi-steady flow through
+//! plates and valves, exhaust at constant pressure.
 
+mod model;
 mod rates;
 
 pub mod combustion;
@@ -32,6 +33,6 @@ pub use operating::{Options, Run, run};
 pub use sensing::{Chain, Quantiser, Samples, Sampling, sense};
 pub use setting::{BodySetting, Setting};
 pub use simulation::{CylinderCycle, Simulation};
-pub use spec::{Basics, CylinderSpec, EngineSpec, Exhaust, IdleBaseline, IdleCircuit};
+pub use spec::{Basics, CylinderSpec, EngineSpec, Exhaust, GasColumn, IdleBaseline, IdleCircuit};
 pub use trace::{Trace, Truth};
 pub use valve::{LiftShape, Valve};

@@ -7,15 +7,10 @@
 
 use evenpull_airflow::psi;
 
-use crate::gas::WorkingGas;
-use crate::setting::Setting;
-use crate::spec::{CylinderSpec, EngineSpec};
-use crate::valve::wrap_720;
+use crate::model::{CylinderModel, Geometry, Model};
 
-/// State slots per cylinder: runner m, U, b; cylinder m, U, b.
-pub(crate) const SLOTS: usize = 6;
-/// State slots of the idle-air chamber: m, U, b.
-pub(crate) const CHAMBER_SLOTS: usize = 3;
+/// State slots of one gas volume: m, U, b.
+pub(crate) const VOLUME_SLOTS: usize = 3;
 /// Running totals per cylinder, see [`total`].
 pub(crate) const TOTALS: usize = 10;
 
@@ -48,17 +43,6 @@ const STEEPEST_SLOPE: f64 = 44.7;
 /// Effective upper bound of the ratio of specific heats, for the stiffness estimate [-].
 const GAMMA_BOUND: f64 = 1.4;
 
-/// What depends on the crank angle alone, for one cylinder.
-#[derive(Debug, Clone, Copy, Default)]
-pub(crate) struct Geometry {
-    v_m3: f64,
-    dv_m3_s: f64,
-    intake_m2: f64,
-    exhaust_m2: f64,
-    burn_per_s: f64,
-    wall_m2: f64,
-}
-
 /// Pressure, temperature, burned share and specific enthalpy of one volume.
 #[derive(Clone, Copy)]
 struct Gas {
@@ -68,143 +52,7 @@ struct Gas {
     h_j_kg: f64,
 }
 
-/// Constants of one cylinder in one setting.
-#[derive(Debug, Clone)]
-pub(crate) struct CylinderModel {
-    pub(crate) spec: CylinderSpec,
-    pub(crate) own_area_m2: f64,
-    pub(crate) breathing_scale: f64,
-    pub(crate) blow_by_m2: f64,
-    /// Start of burn after firing top dead centre at the present speed [deg].
-    pub(crate) burn_start_deg: f64,
-    /// Air mass the coming burn consumes [kg], set at the start of the burn.
-    pub(crate) burn_air_kg: f64,
-    /// Heat the coming burn releases [J], set at the start of the burn.
-    pub(crate) burn_heat_j: f64,
-}
-
-/// The whole engine in one setting at one speed.
-#[derive(Debug, Clone)]
-pub(crate) struct Model {
-    pub(crate) cylinders: Vec<CylinderModel>,
-    pub(crate) gas: WorkingGas,
-    pub(crate) ambient_pa: f64,
-    pub(crate) ambient_k: f64,
-    exhaust_pa: f64,
-    exhaust_burned: f64,
-    h_ambient: f64,
-    h_exhaust: f64,
-    exhaust_k: f64,
-    chamber_m3: f64,
-    passage_m2: f64,
-    balance_pipe_m2: f64,
-    pub(crate) idle_valve_m2: f64,
-    pub(crate) deg_per_s: f64,
-}
-
 impl Model {
-    pub(crate) fn new(spec: &EngineSpec, setting: &Setting) -> Self {
-        let gas = spec.gas;
-        Self {
-            cylinders: spec
-                .cylinders
-                .iter()
-                .zip(&setting.bodies)
-                .map(|(cylinder, body)| CylinderModel {
-                    spec: cylinder.clone(),
-                    own_area_m2: 0.0,
-                    breathing_scale: body.breathing_scale,
-                    blow_by_m2: body.blow_by_m2,
-                    burn_start_deg: 0.0,
-                    burn_air_kg: 0.0,
-                    burn_heat_j: 0.0,
-                })
-                .collect(),
-            gas,
-            ambient_pa: setting.ambient_pa,
-            ambient_k: setting.ambient_k,
-            exhaust_pa: setting.ambient_pa + spec.exhaust.back_pressure_pa,
-            exhaust_burned: spec.exhaust.burned,
-            h_ambient: gas.h_j_per_kg(setting.ambient_k),
-            h_exhaust: gas.h_j_per_kg(spec.exhaust.t_k),
-            exhaust_k: spec.exhaust.t_k,
-            chamber_m3: spec.idle.chamber_m3,
-            passage_m2: setting.passage_m2,
-            balance_pipe_m2: setting.balance_pipe_m2,
-            idle_valve_m2: 0.0,
-            deg_per_s: 6000.0,
-        }
-    }
-
-    /// True when the idle air comes through a real chamber and passages.
-    fn has_chamber(&self) -> bool {
-        self.passage_m2 > 0.0
-    }
-
-    /// Area that feeds runner `cylinder` from ambient without passing a chamber [m2].
-    pub(crate) fn direct_area_m2(&self, cylinder: usize) -> f64 {
-        let share = if self.has_chamber() {
-            0.0
-        } else {
-            self.idle_valve_m2 / self.cylinders.len() as f64
-        };
-        self.cylinders[cylinder].own_area_m2 + share
-    }
-
-    /// Length of the state: volumes, then totals.
-    pub(crate) fn state_len(&self) -> usize {
-        self.totals_at() + TOTALS * self.cylinders.len()
-    }
-
-    /// First slot of the chamber.
-    pub(crate) fn chamber_at(&self) -> usize {
-        SLOTS * self.cylinders.len()
-    }
-
-    /// First slot of the running totals.
-    pub(crate) fn totals_at(&self) -> usize {
-        self.chamber_at() + CHAMBER_SLOTS
-    }
-
-    /// Everything at rest: runners and chamber at ambient, cylinders full of ambient air.
-    pub(crate) fn rest_state(&self) -> Vec<f64> {
-        let mut y = vec![0.0; self.state_len()];
-        let density = self.ambient_pa / (self.gas.r_j_per_kg_k * self.ambient_k);
-        let u = self.gas.u_j_per_kg(self.ambient_k);
-        let mut fill = |slot: usize, v_m3: f64| {
-            y[slot] = density * v_m3;
-            y[slot + 1] = density * v_m3 * u;
-        };
-        for (i, c) in self.cylinders.iter().enumerate() {
-            fill(SLOTS * i, c.spec.runner_m3);
-            let phi = (-c.spec.intake_start_deg).to_radians();
-            let v = c.spec.crank.clearance_m3()
-                + c.spec.crank.piston_area_m2() * c.spec.crank.travel_m(phi).0;
-            fill(SLOTS * i + 3, v);
-        }
-        fill(self.chamber_at(), self.chamber_m3);
-        y
-    }
-
-    /// Volumes, areas and burn rate at crank angle `theta_deg` (0 to 720).
-    pub(crate) fn geometry(&self, theta_deg: f64, out: &mut [Geometry]) {
-        for (c, g) in self.cylinders.iter().zip(out) {
-            let phi_deg = wrap_720(theta_deg - c.spec.intake_start_deg);
-            let crank = &c.spec.crank;
-            let (s, ds) = crank.travel_m(phi_deg.to_radians());
-            let piston = crank.piston_area_m2();
-            g.v_m3 = crank.clearance_m3() + piston * s;
-            g.dv_m3_s = piston * ds * self.deg_per_s.to_radians();
-            g.intake_m2 = c.breathing_scale * c.spec.intake.area_m2(phi_deg);
-            g.exhaust_m2 = c.breathing_scale * c.spec.exhaust.area_m2(phi_deg);
-            g.burn_per_s = c.spec.heat.map_or(0.0, |law| {
-                law.rate_per_deg(wrap_720(phi_deg - 360.0 - c.burn_start_deg)) * self.deg_per_s
-            });
-            g.wall_m2 =
-                2.0 * piston + 4.0 * piston * (s + crank.clearance_m3() / piston) / crank.bore_m;
-        }
-    }
-
     fn gas_at(&self, y: &[f64], v_m3: f64) -> Gas {
         let t_k = self.gas.t_k(y[1] / y[0]);
         Gas {
@@ -248,8 +96,7 @@ impl Model {
         for (i, g) in geometry.iter().enumerate() {
             fastest = fastest.max(self.cylinder_rates(i, g, y, dy));
         }
-        let chamber = self.chamber_at();
-        dy[chamber..chamber + CHAMBER_SLOTS].fill(0.0);
+        dy[self.chamber_at..self.chamber_at + VOLUME_SLOTS].fill(0.0);
         if self.has_chamber() {
             fastest = fastest.max(self.chamber_rates(y, dy));
         }
@@ -261,23 +108,23 @@ impl Model {
 
     fn cylinder_rates(&self, i: usize, g: &Geometry, y: &[f64], dy: &mut [f64]) -> f64 {
         let c = &self.cylinders[i];
-        let at = SLOTS * i;
-        let runner = self.gas_at(&y[at..at + 3], c.spec.runner_m3);
-        let cylinder = self.gas_at(&y[at + 3..at + 6], g.v_m3);
+        let first = self.gas_at(&y[c.at..], c.cell_m3);
+        let last = if c.cells > 1 {
+            self.gas_at(&y[c.last_cell_at()..], c.cell_m3)
+        } else {
+            first
+        };
+        let at = c.cylinder_at();
+        let cylinder = self.gas_at(&y[at..], g.v_m3);
 
-        let psi_body = psi(runner.p_pa / self.ambient_pa);
-        let (own, own_slope) = self.flow(self.direct_area_m2(i), &self.ambient(), &runner);
-        let own_up = if own >= 0.0 { self.ambient() } else { runner };
-        let runner_heat = c
-            .spec
-            .runner_wall
-            .map_or(0.0, |w| w.conductance_w_per_k * (w.t_k - runner.t_k));
-
+        let psi_body = psi(first.p_pa / self.ambient_pa);
+        let (own, own_slope) = self.flow(self.direct_area_m2(i), &self.ambient(), &first);
+        let own_up = if own >= 0.0 { self.ambient() } else { first };
         let (mut valve, mut valve_slope) = (0.0, 0.0);
         if g.intake_m2 > 0.0 {
-            (valve, valve_slope) = self.flow(g.intake_m2, &runner, &cylinder);
+            (valve, valve_slope) = self.flow(g.intake_m2, &last, &cylinder);
         }
-        let valve_up = if valve >= 0.0 { &runner } else { &cylinder };
+        let valve_up = if valve >= 0.0 { &last } else { &cylinder };
         let (out, out_h, out_burned, out_slope) = self.outflow(c, g, &cylinder);
 
         let mut burn_heat = 0.0;
@@ -293,12 +140,17 @@ impl Model {
         let cylinder_heat = burn_heat - wall;
         let power = cylinder.p_pa * g.dv_m3_s;
 
-        dy[at] = own - valve;
-        dy[at + 1] = own * own_up.h_j_kg - valve * valve_up.h_j_kg + runner_heat;
-        dy[at + 2] = own * own_up.burned - valve * valve_up.burned;
-        dy[at + 3] = valve - out;
-        dy[at + 4] = valve * valve_up.h_j_kg - out_h + cylinder_heat - power;
-        dy[at + 5] = valve * valve_up.burned - out_burned + burned;
+        let (runner_heat, waves) = self.column_rates(c, y, dy);
+        dy[c.at] += own;
+        dy[c.at + 1] += own * own_up.h_j_kg;
+        dy[c.at + 2] += own * own_up.burned;
+        let mouth = c.last_cell_at();
+        dy[mouth] -= valve;
+        dy[mouth + 1] -= valve * valve_up.h_j_kg;
+        dy[mouth + 2] -= valve * valve_up.burned;
+        dy[at] = valve - out;
+        dy[at + 1] = valve * valve_up.h_j_kg - out_h + cylinder_heat - power;
+        dy[at + 2] = valve * valve_up.burned - out_burned + burned;
 
         let totals = self.totals_at() + TOTALS * i;
         let d = &mut dy[totals..totals + TOTALS];
@@ -310,28 +162,57 @@ impl Model {
         d[total::ENTHALPY_J] = own * own_up.h_j_kg - out_h;
         d[total::HEAT_J] = cylinder_heat + runner_heat;
         d[total::WORK_J] = power;
-        d[total::P_PA_S] = runner.p_pa;
+        d[total::P_PA_S] = first.p_pa;
         d[total::PSI_S] = psi_body;
 
         // dp/dt of a volume per flow is about gamma R T / V; the flow's slope is per unit of p/p_up.
         let stiff = |slope: f64, gas: &Gas, v_m3: f64, p_up: f64| {
             slope * GAMMA_BOUND * self.gas.r_j_per_kg_k * gas.t_k / (v_m3 * p_up)
         };
-        let p_valve = runner.p_pa.max(cylinder.p_pa);
-        let in_runner = stiff(
-            own_slope,
-            &runner,
-            c.spec.runner_m3,
-            runner.p_pa.max(self.ambient_pa),
-        ) + stiff(valve_slope, &runner, c.spec.runner_m3, p_valve);
-        let in_cylinder = stiff(valve_slope, &cylinder, g.v_m3, p_valve)
-            + stiff(
-                out_slope,
-                &cylinder,
-                g.v_m3,
-                cylinder.p_pa.max(self.exhaust_pa),
-            );
-        in_runner + in_cylinder
+        let p_valve = last.p_pa.max(cylinder.p_pa);
+        let p_body = first.p_pa.max(self.ambient_pa);
+        let p_out = cylinder.p_pa.max(self.exhaust_pa);
+        waves
+            + stiff(own_slope, &first, c.cell_m3, p_body)
+            + stiff(valve_slope, &last, c.cell_m3, p_valve)
+            + stiff(valve_slope, &cylinder, g.v_m3, p_valve)
+            + stiff(out_slope, &cylinder, g.v_m3, p_out)
+    }
+
+    /// Starts the slopes of the runner volumes: wall heat and the flows between them.
+    ///
+    /// `dq/dt = (A/L)(p_j - p_j+1) - K q |q| / (2 rho A L)`; the flow carries the enthalpy of the
+    /// volume it leaves. Returns the wall heat [W] and the fastest wave [1/s].
+    fn column_rates(&self, c: &CylinderModel, y: &[f64], dy: &mut [f64]) -> (f64, f64) {
+        let mut heat = 0.0;
+        let mut hottest_k = 0.0_f64;
+        let mut before: Option<Gas> = None;
+        for cell in 0..c.cells {
+            let at = c.at + VOLUME_SLOTS * cell;
+            let here = self.gas_at(&y[at..], c.cell_m3);
+            let share = c.spec.runner_wall.map_or(0.0, |w| {
+                w.conductance_w_per_k * (w.t_k - here.t_k) / c.cells as f64
+            });
+            heat += share;
+            (dy[at], dy[at + 1], dy[at + 2]) = (0.0, share, 0.0);
+            if let Some(previous) = before {
+                let slot = c.flows_at() + cell - 1;
+                let q = y[slot];
+                let up = if q >= 0.0 { &previous } else { &here };
+                let density = up.p_pa / (self.gas.r_j_per_kg_k * up.t_k);
+                dy[slot] = c.area_over_length_m * (previous.p_pa - here.p_pa)
+                    - c.loss_per_m3 * q * q.abs() / density;
+                for (slot, sign) in [(at - VOLUME_SLOTS, -1.0), (at, 1.0)] {
+                    dy[slot] += sign * q;
+                    dy[slot + 1] += sign * q * up.h_j_kg;
+                    dy[slot + 2] += sign * q * up.burned;
+                }
+            }
+            hottest_k = hottest_k.max(here.t_k);
+            before = Some(here);
+        }
+        let stiffness = GAMMA_BOUND * self.gas.r_j_per_kg_k * hottest_k * c.area_over_length_m;
+        (heat, 2.0 * (stiffness / c.cell_m3).sqrt())
     }
 
     /// Mass, enthalpy and burned mass out of the cylinder per second, and the steepness.
@@ -362,8 +243,8 @@ impl Model {
 
     /// Idle valve into the chamber, chamber into the runners.
     fn chamber_rates(&self, y: &[f64], dy: &mut [f64]) -> f64 {
-        let at = self.chamber_at();
-        let chamber = self.gas_at(&y[at..at + CHAMBER_SLOTS], self.chamber_m3);
+        let at = self.chamber_at;
+        let chamber = self.gas_at(&y[at..], self.chamber_m3);
         let ambient = self.ambient();
         let (inflow, mut slope) = self.flow(self.idle_valve_m2, &ambient, &chamber);
         let up = if inflow >= 0.0 { &ambient } else { &chamber };
@@ -373,12 +254,11 @@ impl Model {
         dy[at + 2] += inflow_burned;
         // What the valve lets in counts to the balance of the first cylinder's energy account.
         dy[self.totals_at() + total::ENTHALPY_J] += inflow_h;
-        for i in 0..self.cylinders.len() {
-            let runner = self.gas_at(
-                &y[SLOTS * i..SLOTS * i + 3],
-                self.cylinders[i].spec.runner_m3,
-            );
-            slope += self.transfer(self.passage_m2, (at, &chamber), (SLOTS * i, &runner), dy);
+        for (i, c) in self.cylinders.iter().enumerate() {
+            let runner = self.gas_at(&y[c.at..], c.cell_m3);
+            let flow = self.transfer(self.passage_m2, (at, &chamber), (c.at, &runner), dy);
+            dy[self.totals_at() + TOTALS * i + total::ACROSS_KG] += flow.0;
+            slope += flow.1;
         }
         slope * GAMMA_BOUND * self.gas.r_j_per_kg_k * chamber.t_k / (self.chamber_m3 * chamber.p_pa)
     }
@@ -387,33 +267,35 @@ impl Model {
     fn pipe_rates(&self, y: &[f64], dy: &mut [f64]) -> f64 {
         let mut fastest = 0.0_f64;
         for i in 1..self.cylinders.len() {
-            let (a, b) = (SLOTS * (i - 1), SLOTS * i);
-            let v_a = self.cylinders[i - 1].spec.runner_m3;
-            let v_b = self.cylinders[i].spec.runner_m3;
-            let (gas_a, gas_b) = (
-                self.gas_at(&y[a..a + 3], v_a),
-                self.gas_at(&y[b..b + 3], v_b),
-            );
-            let slope = self.transfer(self.balance_pipe_m2, (a, &gas_a), (b, &gas_b), dy);
+            let (a, b) = (&self.cylinders[i - 1], &self.cylinders[i]);
+            let gas_a = self.gas_at(&y[a.at..], a.cell_m3);
+            let gas_b = self.gas_at(&y[b.at..], b.cell_m3);
+            let (flow, slope) =
+                self.transfer(self.balance_pipe_m2, (a.at, &gas_a), (b.at, &gas_b), dy);
+            dy[self.totals_at() + TOTALS * (i - 1) + total::ACROSS_KG] -= flow;
+            dy[self.totals_at() + TOTALS * i + total::ACROSS_KG] += flow;
             let per_flow = GAMMA_BOUND * self.gas.r_j_per_kg_k * gas_a.t_k.max(gas_b.t_k);
-            fastest = fastest
-                .max(slope * per_flow * (1.0 / v_a + 1.0 / v_b) / gas_a.p_pa.max(gas_b.p_pa));
+            let volumes = 1.0 / a.cell_m3 + 1.0 / b.cell_m3;
+            fastest = fastest.max(slope * per_flow * volumes / gas_a.p_pa.max(gas_b.p_pa));
         }
         fastest
     }
 
-    /// Moves gas from volume `a` to volume `b` (slot and gas of each); returns the steepness.
-    fn transfer(&self, area_m2: f64, a: (usize, &Gas), b: (usize, &Gas), dy: &mut [f64]) -> f64 {
+    /// Moves gas from volume `a` to volume `b` (slot and gas of each); returns flow and steepness.
+    fn transfer(
+        &self,
+        area_m2: f64,
+        a: (usize, &Gas),
+        b: (usize, &Gas),
+        dy: &mut [f64],
+    ) -> (f64, f64) {
         let (flow, slope) = self.flow(area_m2, a.1, b.1);
         let up = if flow >= 0.0 { a.1 } else { b.1 };
         for (slot, sign) in [(a.0, -1.0), (b.0, 1.0)] {
             dy[slot] += sign * flow;
             dy[slot + 1] += sign * flow * up.h_j_kg;
             dy[slot + 2] += sign * flow * up.burned;
-            if slot < self.chamber_at() {
-                dy[self.totals_at() + TOTALS * (slot / SLOTS) + total::ACROSS_KG] += sign * flow;
-            }
         }
-        slope
+        (flow, slope)
     }
 }

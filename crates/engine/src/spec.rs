@@ -8,6 +8,17 @@ use crate::error::EngineError;
 use crate::gas::WorkingGas;
 use crate::valve::{LiftShape, Valve};
 
+/// Gas column with inertia in a runner, instead of one volume at one pressure.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GasColumn {
+    /// Volumes the runner is split into, 2 to 12.
+    pub cells: usize,
+    /// Length from plate to intake valve [m]; with the runner volume this sets the cross-section.
+    pub length_m: f64,
+    /// Pressure loss between neighbouring volumes over dynamic pressure [-].
+    pub loss: f64,
+}
+
 /// One cylinder with its runner and body.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CylinderSpec {
@@ -21,6 +32,8 @@ pub struct CylinderSpec {
     pub exhaust: Valve,
     /// Gas volume from plate to intake valve [m3].
     pub runner_m3: f64,
+    /// Several volumes with gas inertia; `None` is one volume.
+    pub column: Option<GasColumn>,
     /// Heat between runner wall and gas; `None` is adiabatic.
     pub runner_wall: Option<RunnerWall>,
     /// Heat between cylinder wall and gas; `None` is adiabatic.
@@ -192,6 +205,7 @@ impl EngineSpec {
                 shape: LiftShape::SineSquared,
             },
             runner_m3: basics.runner_m3,
+            column: None,
             runner_wall: Some(RunnerWall {
                 t_k: 330.0,
                 conductance_w_per_k: 0.6,
@@ -233,6 +247,24 @@ impl EngineSpec {
             spec.friction.c0_pa = spec.friction.c0_pa.max(LEAST_FRICTION_PA);
         }
         Ok(spec)
+    }
+
+    /// The same engine with runners of `cells` volumes (2 to 12) and gas inertia.
+    ///
+    /// The runner is taken as a straight pipe of the body's bore; a loss of 0.1 per length between
+    /// volumes stands for wall friction and bends, assumed.
+    #[must_use]
+    pub fn with_gas_columns(mut self, cells: usize) -> Self {
+        for c in &mut self.cylinders {
+            let bore_m = c.body.plate.bore_m();
+            let length_m = c.runner_m3 / (0.25 * std::f64::consts::PI * bore_m * bore_m);
+            c.column = Some(GasColumn {
+                cells,
+                length_m,
+                loss: 0.1,
+            });
+        }
+        self
     }
 
     /// Checks every number against its range.
@@ -307,7 +339,7 @@ fn range(
 
 fn check_cylinder(cylinder: usize, c: &CylinderSpec) -> Result<(), EngineError> {
     let open_deg = |v: &Valve| v.closes_deg - v.opens_deg;
-    let rows: [(&'static str, f64, &'static str, bool, &'static str); 10] = [
+    let rows: [(&'static str, f64, &'static str, bool, &'static str); 13] = [
         (
             "start of the intake stroke",
             c.intake_start_deg,
@@ -349,6 +381,27 @@ fn check_cylinder(cylinder: usize, c: &CylinderSpec) -> Result<(), EngineError> 
             "m3",
             c.runner_m3 > 0.0,
             "positive",
+        ),
+        (
+            "number of runner volumes",
+            c.column.map_or(2.0, |g| g.cells as f64),
+            "",
+            c.column.is_none_or(|g| (2..=12).contains(&g.cells)),
+            "2 to 12",
+        ),
+        (
+            "runner length",
+            c.column.map_or(1.0, |g| g.length_m),
+            "m",
+            c.column.is_none_or(|g| g.length_m > 0.0),
+            "positive",
+        ),
+        (
+            "runner loss",
+            c.column.map_or(0.0, |g| g.loss),
+            "",
+            c.column.is_none_or(|g| g.loss >= 0.0),
+            "not negative",
         ),
         (
             "intake opening time",

@@ -67,8 +67,12 @@ proptest! {
         blow_by_mm2 in 0.0..1.0_f64,
         adiabatic in any::<bool>(),
         fired in any::<bool>(),
+        cells in 1..5_usize,
     ) {
         let mut spec = engine(&[0.0, 270.0], 530e-6).unwrap();
+        if cells > 1 {
+            spec = spec.with_gas_columns(cells);
+        }
         for c in &mut spec.cylinders {
             if adiabatic {
                 c.runner_wall = None;
@@ -280,6 +284,30 @@ fn idle_speed_gives_when_the_valve_meets_an_end() {
         Ok(trace) => assert!(trace.rpm < 1250.0 && trace.truth.idle_steps >= 40.0),
         Err(e) => assert!(matches!(e, EngineError::NoBalance { .. }), "{e}"),
     }
+}
+
+/// Inertia in the runner moves the gauge reading little; more volumes change less and less.
+#[test]
+fn gas_columns_converge() {
+    let spec = engine(&[0.0, 270.0], 530e-6).unwrap();
+    let setting = Setting::healthy(&spec, 2.2);
+    let point = Run::FixedRpm {
+        rpm: 1250.0,
+        command_deg: 2.2,
+        idle_steps: 60.0,
+    };
+    let depression_pa = |spec: &EngineSpec| {
+        run(spec, &setting, point, &no_scatter(1))
+            .unwrap()
+            .truth
+            .mean_depression_pa[0]
+    };
+    let with = |cells: usize| depression_pa(&spec.clone().with_gas_columns(cells));
+    let one = depression_pa(&spec);
+    let (two, four, eight) = (with(2), with(4), with(8));
+    println!("1, 2, 4, 8 volumes: {one:.1} {two:.1} {four:.1} {eight:.1} Pa");
+    assert!((eight - four).abs() < (four - two).abs());
+    assert!((eight / one - 1.0).abs() < 0.02);
 }
 
 #[test]

@@ -32,6 +32,7 @@ fn motored_spec() -> Result<EngineSpec, Box<dyn Error>> {
                 shape: LiftShape::HalfSine,
             },
             runner_m3: 0.10e-3,
+            column: None,
             runner_wall: None,
             cylinder_wall: None,
             heat: None,

@@ -1,0 +1,212 @@
+//! Constants of one engine in one setting, and where each value sits in the state.
+
+use crate::gas::WorkingGas;
+use crate::rates::{TOTALS, VOLUME_SLOTS};
+use crate::setting::{BodySetting, Setting};
+use crate::spec::{CylinderSpec, EngineSpec};
+use crate::valve::wrap_720;
+
+/// What depends on the crank angle alone, for one cylinder.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Geometry {
+    pub(crate) v_m3: f64,
+    pub(crate) dv_m3_s: f64,
+    pub(crate) intake_m2: f64,
+    pub(crate) exhaust_m2: f64,
+    pub(crate) burn_per_s: f64,
+    pub(crate) wall_m2: f64,
+}
+
+/// Constants of one cylinder in one setting.
+#[derive(Debug, Clone)]
+pub(crate) struct CylinderModel {
+    pub(crate) spec: CylinderSpec,
+    /// First slot of the runner: its volumes from the body on, the cylinder, then the flows
+    /// between neighbouring runner volumes [kg/s].
+    pub(crate) at: usize,
+    /// Gas volumes in the runner.
+    pub(crate) cells: usize,
+    /// Volume of each [m3].
+    pub(crate) cell_m3: f64,
+    /// Cross-section over length of the gas between two centres [m]; zero without a column.
+    pub(crate) area_over_length_m: f64,
+    /// `K / (2 A L)` of the loss `K q |q| / (2 rho A L)` [1/m3].
+    pub(crate) loss_per_m3: f64,
+    pub(crate) own_area_m2: f64,
+    pub(crate) breathing_scale: f64,
+    pub(crate) blow_by_m2: f64,
+    /// Start of burn after firing top dead centre at the present speed [deg].
+    pub(crate) burn_start_deg: f64,
+    /// Air mass the coming burn consumes [kg], set at the start of the burn.
+    pub(crate) burn_air_kg: f64,
+    /// Heat the coming burn releases [J], set at the start of the burn.
+    pub(crate) burn_heat_j: f64,
+}
+
+impl CylinderModel {
+    fn new(spec: &CylinderSpec, body: &BodySetting, at: usize) -> Self {
+        let (mut cells, mut area_over_length_m, mut loss_per_m3) = (1, 0.0, 0.0);
+        if let Some(column) = spec.column {
+            cells = column.cells;
+            let area_m2 = spec.runner_m3 / column.length_m;
+            let spacing_m = column.length_m / cells as f64;
+            area_over_length_m = area_m2 / spacing_m;
+            loss_per_m3 = 0.5 * column.loss / (area_m2 * spacing_m);
+        }
+        Self {
+            spec: spec.clone(),
+            at,
+            cells,
+            cell_m3: spec.runner_m3 / cells as f64,
+            area_over_length_m,
+            loss_per_m3,
+            own_area_m2: 0.0,
+            breathing_scale: body.breathing_scale,
+            blow_by_m2: body.blow_by_m2,
+            burn_start_deg: 0.0,
+            burn_air_kg: 0.0,
+            burn_heat_j: 0.0,
+        }
+    }
+
+    /// State slots of runner, cylinder and flows.
+    fn slots(&self) -> usize {
+        VOLUME_SLOTS * (self.cells + 1) + self.cells - 1
+    }
+
+    /// First slot of the runner volume next to the intake valve.
+    pub(crate) fn last_cell_at(&self) -> usize {
+        self.at + VOLUME_SLOTS * (self.cells - 1)
+    }
+
+    /// First slot of the cylinder.
+    pub(crate) fn cylinder_at(&self) -> usize {
+        self.at + VOLUME_SLOTS * self.cells
+    }
+
+    /// Slot of the first flow between runner volumes.
+    pub(crate) fn flows_at(&self) -> usize {
+        self.cylinder_at() + VOLUME_SLOTS
+    }
+}
+
+/// The whole engine in one setting at one speed.
+#[derive(Debug, Clone)]
+pub(crate) struct Model {
+    pub(crate) cylinders: Vec<CylinderModel>,
+    /// First slot of the idle-air chamber.
+    pub(crate) chamber_at: usize,
+    pub(crate) gas: WorkingGas,
+    pub(crate) ambient_pa: f64,
+    pub(crate) ambient_k: f64,
+    pub(crate) exhaust_pa: f64,
+    pub(crate) exhaust_burned: f64,
+    pub(crate) h_ambient: f64,
+    pub(crate) h_exhaust: f64,
+    pub(crate) exhaust_k: f64,
+    pub(crate) chamber_m3: f64,
+    pub(crate) passage_m2: f64,
+    pub(crate) balance_pipe_m2: f64,
+    pub(crate) idle_valve_m2: f64,
+    pub(crate) deg_per_s: f64,
+}
+
+impl Model {
+    pub(crate) fn new(spec: &EngineSpec, setting: &Setting) -> Self {
+        let gas = spec.gas;
+        let mut at = 0;
+        let cylinders = spec
+            .cylinders
+            .iter()
+            .zip(&setting.bodies)
+            .map(|(cylinder, body)| {
+                let model = CylinderModel::new(cylinder, body, at);
+                at += model.slots();
+                model
+            })
+            .collect();
+        Self {
+            cylinders,
+            chamber_at: at,
+            gas,
+            ambient_pa: setting.ambient_pa,
+            ambient_k: setting.ambient_k,
+            exhaust_pa: setting.ambient_pa + spec.exhaust.back_pressure_pa,
+            exhaust_burned: spec.exhaust.burned,
+            h_ambient: gas.h_j_per_kg(setting.ambient_k),
+            h_exhaust: gas.h_j_per_kg(spec.exhaust.t_k),
+            exhaust_k: spec.exhaust.t_k,
+            chamber_m3: spec.idle.chamber_m3,
+            passage_m2: setting.passage_m2,
+            balance_pipe_m2: setting.balance_pipe_m2,
+            idle_valve_m2: 0.0,
+            deg_per_s: 6000.0,
+        }
+    }
+
+    /// True when the idle air comes through a real chamber and passages.
+    pub(crate) fn has_chamber(&self) -> bool {
+        self.passage_m2 > 0.0
+    }
+
+    /// Area that feeds runner `cylinder` from ambient without passing a chamber [m2].
+    pub(crate) fn direct_area_m2(&self, cylinder: usize) -> f64 {
+        let share = if self.has_chamber() {
+            0.0
+        } else {
+            self.idle_valve_m2 / self.cylinders.len() as f64
+        };
+        self.cylinders[cylinder].own_area_m2 + share
+    }
+
+    /// Length of the state: volumes, then totals.
+    pub(crate) fn state_len(&self) -> usize {
+        self.totals_at() + TOTALS * self.cylinders.len()
+    }
+
+    /// First slot of the running totals.
+    pub(crate) fn totals_at(&self) -> usize {
+        self.chamber_at + VOLUME_SLOTS
+    }
+
+    /// Everything at rest: runners and chamber at ambient, cylinders full of ambient air.
+    pub(crate) fn rest_state(&self) -> Vec<f64> {
+        let mut y = vec![0.0; self.state_len()];
+        let density = self.ambient_pa / (self.gas.r_j_per_kg_k * self.ambient_k);
+        let u = self.gas.u_j_per_kg(self.ambient_k);
+        let mut fill = |slot: usize, v_m3: f64| {
+            y[slot] = density * v_m3;
+            y[slot + 1] = density * v_m3 * u;
+        };
+        for c in &self.cylinders {
+            for cell in 0..c.cells {
+                fill(c.at + VOLUME_SLOTS * cell, c.cell_m3);
+            }
+            let phi = (-c.spec.intake_start_deg).to_radians();
+            let v = c.spec.crank.clearance_m3()
+                + c.spec.crank.piston_area_m2() * c.spec.crank.travel_m(phi).0;
+            fill(c.cylinder_at(), v);
+        }
+        fill(self.chamber_at, self.chamber_m3);
+        y
+    }
+
+    /// Volumes, areas and burn rate at crank angle `theta_deg` (0 to 720).
+    pub(crate) fn geometry(&self, theta_deg: f64, out: &mut [Geometry]) {
+        for (c, g) in self.cylinders.iter().zip(out) {
+            let phi_deg = wrap_720(theta_deg - c.spec.intake_start_deg);
+            let crank = &c.spec.crank;
+            let (s, ds) = crank.travel_m(phi_deg.to_radians());
+            let piston = crank.piston_area_m2();
+            g.v_m3 = crank.clearance_m3() + piston * s;
+            g.dv_m3_s = piston * ds * self.deg_per_s.to_radians();
+            g.intake_m2 = c.breathing_scale * c.spec.intake.area_m2(phi_deg);
+            g.exhaust_m2 = c.breathing_scale * c.spec.exhaust.area_m2(phi_deg);
+            g.burn_per_s = c.spec.heat.map_or(0.0, |law| {
+                law.rate_per_deg(wrap_720(phi_deg - 360.0 - c.burn_start_deg)) * self.deg_per_s
+            });
+            g.wall_m2 =
+                2.0 * piston + 4.0 * piston * (s + crank.clearance_m3() / piston) / crank.bore_m;
+        }
+    }
+}
