@@ -400,7 +400,11 @@ mod tests {
     proptest! {
         /// Friction lowers the resonance and never makes a passive hose silent at low frequency.
         #[test]
-        fn prop_friction_lowers_the_peak(l in 0.1..1.5_f64, d in 1.5e-3..8e-3_f64, v in 1e-7..5e-6_f64) {
+        fn prop_friction_lowers_the_peak(
+            l in 0.1..1.5_f64,
+            d in 1.5e-3..8e-3_f64,
+            v in 1e-7..5e-6_f64,
+        ) {
             let hose = Hose::new(l, d, v, 293.15, 101_325.0).unwrap();
             if let Some((f, magnitude)) = hose.viscous_peak() {
                 prop_assert!(f < hose.lossless_peak_hz());

@@ -291,7 +291,11 @@ mod tests {
 
         /// Swapping the sides changes the sign only.
         #[test]
-        fn prop_flow_is_antisymmetric(p1 in 2e4..2e5_f64, p2 in 2e4..2e5_f64, t in 250.0..400.0_f64) {
+        fn prop_flow_is_antisymmetric(
+            p1 in 2e4..2e5_f64,
+            p2 in 2e4..2e5_f64,
+            t in 250.0..400.0_f64,
+        ) {
             let there = mass_flow_kg_s(3e-6, p1, t, p2, t, 287.0);
             let back = mass_flow_kg_s(3e-6, p2, t, p1, t, 287.0);
             prop_assert!((there + back).abs() <= 1e-15 * there.abs().max(1.0));

@@ -5,11 +5,17 @@
 
 mod covariance;
 mod differences;
+mod error;
 mod least_squares;
+mod loss;
+mod solution;
 mod solver;
 
 pub mod robust;
 pub mod stats;
 
 pub use covariance::Covariance;
-pub use least_squares::{AtBound, Fit, FitError, LeastSquares, Loss};
+pub use error::FitError;
+pub use least_squares::LeastSquares;
+pub use loss::Loss;
+pub use solution::{AtBound, Fit};

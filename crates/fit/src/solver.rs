@@ -9,7 +9,7 @@ use basin::{
     SquaredLoss, TrustRegionReflective,
 };
 
-use crate::least_squares::Loss;
+use crate::loss::Loss;
 
 /// Residuals and Jacobian as the caller wrote them, in the caller's units.
 pub(crate) trait Model {
