@@ -144,6 +144,20 @@ impl Model {
         }
     }
 
+    /// Takes over weather, cross-flow and what differs from body to body; the gas stays as it is.
+    pub(crate) fn apply(&mut self, spec: &EngineSpec, setting: &Setting) {
+        self.ambient_pa = setting.ambient_pa;
+        self.ambient_k = setting.ambient_k;
+        self.exhaust_pa = setting.ambient_pa + spec.exhaust.back_pressure_pa;
+        self.h_ambient = self.gas.h_j_per_kg(setting.ambient_k);
+        self.passage_m2 = setting.passage_m2;
+        self.balance_pipe_m2 = setting.balance_pipe_m2;
+        for (c, body) in self.cylinders.iter_mut().zip(&setting.bodies) {
+            c.breathing_scale = body.breathing_scale;
+            c.blow_by_m2 = body.blow_by_m2;
+        }
+    }
+
     /// True when the idle air comes through a real chamber and passages.
     pub(crate) fn has_chamber(&self) -> bool {
         self.passage_m2 > 0.0

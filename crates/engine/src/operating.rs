@@ -118,8 +118,7 @@ pub(crate) fn missing_fmep_pa(
     }
     let mut bench = Bench::new(spec, &setting, &options)?;
     bench.find(run)?;
-    let swept: f64 = spec.cylinders.iter().map(|c| c.crank.swept_m3()).sum();
-    Ok(bench.net_torque_nm() * 4.0 * std::f64::consts::PI / swept)
+    Ok(bench.net_torque_nm() * 4.0 * std::f64::consts::PI / spec.swept_m3())
 }
 
 fn check(run: Run, options: &Options) -> Result<(), EngineError> {
@@ -311,15 +310,9 @@ impl<'a> Bench<'a> {
 
     /// Applies the knobs, runs without scatter until nothing moves and gives the torque left over.
     fn settled_torque_nm(&mut self) -> Result<f64, EngineError> {
-        self.plate_deg = self.setting.linkage.openings_deg(self.command_deg)?;
-        for (i, body) in self.setting.bodies.iter().enumerate() {
-            let plate_m2 = self.spec.cylinders[i]
-                .body
-                .through_area_m2(self.plate_deg[i].to_radians());
+        self.plate_deg =
             self.sim
-                .set_own_area_m2(i, plate_m2 + body.leak_m2 + body.bleed_m2);
-        }
-        self.sim.set_idle_valve_m2(self.idle_valve_m2());
+                .apply(self.spec, self.setting, self.command_deg, self.idle_steps)?;
         let scatter = self.sim.set_scatter(0.0);
         let cylinders = self.spec.cylinders.len();
         let mut before = vec![0.0; cylinders];
@@ -339,15 +332,9 @@ impl<'a> Bench<'a> {
         Ok(self.net_torque_nm())
     }
 
-    fn idle_valve_m2(&self) -> f64 {
-        self.idle_steps.min(self.spec.idle.steps) * self.spec.idle.area_per_step_m2
-    }
-
     /// Indicated torque of the cycle run last, less friction [Nm].
     fn net_torque_nm(&self) -> f64 {
-        let fmep = self.spec.friction.fmep_pa(self.sim.rpm());
-        let swept: f64 = self.spec.cylinders.iter().map(|c| c.crank.swept_m3()).sum();
-        self.sim.indicated_nm() - fmep * swept / (4.0 * std::f64::consts::PI)
+        self.sim.indicated_nm() - self.spec.friction_nm(self.sim.rpm())
     }
 
     /// Runs with scatter and records.
@@ -383,7 +370,7 @@ impl<'a> Bench<'a> {
 
     fn truth(&self, sums: &[Sums], cycles: f64, net_torque_nm: f64) -> Truth {
         let setting = self.setting;
-        let idle_valve_m2 = self.idle_valve_m2();
+        let idle_valve_m2 = self.spec.idle.area_m2(self.idle_steps);
         let share_m2 = idle_valve_m2 / sums.len() as f64;
         let unit_flow =
             setting.ambient_pa / (self.spec.gas.r_j_per_kg_k * setting.ambient_k).sqrt();

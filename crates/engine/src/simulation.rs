@@ -166,6 +166,34 @@ impl Simulation {
         self.model.idle_valve_m2 = area_m2;
     }
 
+    /// Sets plates, leaks, bleeds, faults and weather from `setting` at a cable asking for
+    /// `command_deg` [deg above shut], and the idle valve at `idle_steps` [steps, 0 to its end].
+    ///
+    /// Returns the opening of every plate [deg above shut]. `spec` must be the one built with.
+    ///
+    /// # Errors
+    /// [`EngineError`] when the setting does not fit the engine.
+    pub fn apply(
+        &mut self,
+        spec: &EngineSpec,
+        setting: &Setting,
+        command_deg: f64,
+        idle_steps: f64,
+    ) -> Result<Vec<f64>, EngineError> {
+        setting.check(spec)?;
+        let plate_deg = setting.linkage.openings_deg(command_deg)?;
+        self.model.apply(spec, setting);
+        for (i, body) in setting.bodies.iter().enumerate() {
+            let plate_m2 = spec.cylinders[i]
+                .body
+                .through_area_m2(plate_deg[i].to_radians());
+            self.set_own_area_m2(i, plate_m2 + body.leak_m2 + body.bleed_m2);
+            self.combustion_scale[i] = body.combustion_scale;
+        }
+        self.set_idle_valve_m2(spec.idle.area_m2(idle_steps));
+        Ok(plate_deg)
+    }
+
     /// Area feeding a runner straight from ambient [m2]: plate, leak, bleed and, without a real
     /// chamber, its share of the idle valve.
     pub fn direct_area_m2(&self, cylinder: usize) -> f64 {

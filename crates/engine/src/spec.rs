@@ -55,6 +55,14 @@ pub struct IdleCircuit {
     pub chamber_m3: f64,
 }
 
+impl IdleCircuit {
+    /// Effective area at `steps` [m2], all cylinders together; positions beyond an end count as
+    /// the end.
+    pub fn area_m2(&self, steps: f64) -> f64 {
+        steps.clamp(0.0, self.steps) * self.area_per_step_m2
+    }
+}
+
 /// What the exhaust valve opens into.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Exhaust {
@@ -247,6 +255,16 @@ impl EngineSpec {
             spec.friction.c0_pa = spec.friction.c0_pa.max(LEAST_FRICTION_PA);
         }
         Ok(spec)
+    }
+
+    /// Swept volume of all cylinders [m3].
+    pub fn swept_m3(&self) -> f64 {
+        self.cylinders.iter().map(|c| c.crank.swept_m3()).sum()
+    }
+
+    /// Friction torque, mean over a cycle [Nm], at `rpm` [1/min].
+    pub fn friction_nm(&self, rpm: f64) -> f64 {
+        self.friction.fmep_pa(rpm) * self.swept_m3() / (4.0 * std::f64::consts::PI)
     }
 
     /// The same engine with runners of `cells` volumes (2 to 12) and gas inertia.
