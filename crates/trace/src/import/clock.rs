@@ -92,6 +92,8 @@ pub(super) struct Steps {
     pub(super) dt: f64,
     /// How far stamps of a steady sampler lie off an even clock.
     pub(super) coarse: f64,
+    /// Resolution of the stamps where it is coarser than about a fifth of the spacing, else 0.
+    pub(super) quantum: f64,
 }
 
 impl Steps {
@@ -101,47 +103,75 @@ impl Steps {
         if median <= 0.0 {
             return None;
         }
-        // Steady throughout: one line through all stamps.
-        if let Some(whole) = line(stamps)
-            && whole.coarse <= 0.3 * whole.dt.max(median)
-        {
-            return Some(whole);
-        }
-        // Else the stretches between long steps: lost samples, pauses, late stamps.
-        let mut best: Option<(usize, Self)> = None;
-        let mut from = 0;
-        for i in 1..=stamps.len() {
-            let breaks = i == stamps.len() || {
-                let step = stamps[i] - stamps[i - 1];
-                step < 0.0 || step > 1.5 * median
-            };
-            if breaks {
-                if let Some(found) = line(&stamps[from..i])
-                    && best.is_none_or(|(n, _)| i - from > n)
-                {
-                    best = Some((i - from, found));
-                }
-                from = i;
+        let whole = line(stamps);
+        if let Some(whole) = whole {
+            // Steady throughout: one line through all stamps.
+            if whole.coarse <= 0.3 * whole.dt {
+                return Some(whole);
+            }
+            if let Some(quantum) = coarse_grid(stamps, median)
+                && whole.coarse <= 0.6 * quantum
+            {
+                return Some(Self { quantum, ..whole });
             }
         }
-        let stretch = best.map(|(_, found)| found);
-        // Coarse stamps of a steady sampler stay within one resolution of the line.
-        if let Some(whole) = line(stamps)
-            && whole.coarse <= 1.05 * median
-        {
-            return Some(whole);
-        }
-        Some(match stretch {
-            Some(found) if (found.dt - median).abs() < 0.5 * median => Self {
+        // Else the longest stretch without lost or repeated samples.
+        if let Some(found) = longest_even_stretch(stamps, median) {
+            return Some(Self {
                 coarse: found.coarse.min(0.3 * found.dt),
                 ..found
-            },
-            _ => Self {
-                dt: median,
-                coarse: 0.3 * median,
-            },
+            });
+        }
+        // Shaky throughout, but without holes.
+        if let Some(whole) = whole
+            && whole.coarse <= 2.0 * median
+        {
+            return Some(Self {
+                coarse: whole.coarse.min(0.5 * whole.dt),
+                ..whole
+            });
+        }
+        Some(Self {
+            dt: median,
+            coarse: 0.3 * median,
+            quantum: 0.0,
         })
     }
+}
+
+/// Resolution of coarse stamps: the smallest step, if some steps differ from the usual one by it.
+///
+/// One or two odd steps are lost or repeated samples rather than a beat of clock and resolution.
+fn coarse_grid(stamps: &[f64], median: f64) -> Option<f64> {
+    const ODD_STEPS: usize = 3;
+    let steps = || stamps.windows(2).map(|w| w[1] - w[0]);
+    let odd = steps()
+        .filter(|d| (d - median).abs() > 0.2 * median)
+        .count();
+    let quantum = steps().filter(|d| *d > 0.0).fold(f64::INFINITY, f64::min);
+    // Stamps are printed in decimal digits: another smallest step is a spacing, not a resolution.
+    let decimal = (quantum.log10() - quantum.log10().round()).abs() < 1e-3;
+    (odd >= ODD_STEPS && quantum >= 0.2 * median && decimal).then_some(quantum)
+}
+
+/// Line through the longest stretch whose steps stay within half of the usual one.
+fn longest_even_stretch(stamps: &[f64], median: f64) -> Option<Steps> {
+    const ENOUGH: usize = 32;
+    let mut longest = 0..0;
+    let mut from = 0;
+    for i in 1..=stamps.len() {
+        let ends = i == stamps.len() || (stamps[i] - stamps[i - 1] - median).abs() > 0.5 * median;
+        if ends {
+            if i - from > longest.len() {
+                longest = from..i;
+            }
+            from = i;
+        }
+    }
+    if longest.len() < ENOUGH.min(stamps.len() / 4).max(2) {
+        return None;
+    }
+    line(&stamps[longest])
 }
 
 /// Least-squares line through a stretch; `None` for fewer than two stamps or no advance.
@@ -169,7 +199,11 @@ fn line(stamps: &[f64]) -> Option<Steps> {
         .map(|(i, &t)| off(i, t))
         .fold(0.0, f64::max);
     let dt = rough + slope;
-    (dt > 0.0).then_some(Steps { dt, coarse })
+    (dt > 0.0).then_some(Steps {
+        dt,
+        coarse,
+        quantum: 0.0,
+    })
 }
 
 /// Running sums of deviations against sample number.
@@ -248,6 +282,7 @@ pub(super) struct Clock {
     dt: f64,
     limit: f64,
     coarse: f64,
+    quantum: f64,
     expect: f64,
     previous: f64,
     started: bool,
@@ -285,6 +320,7 @@ impl Clock {
             dt: steps.dt,
             limit: 0.5 * steps.dt + 1.2 * steps.coarse,
             coarse: steps.coarse,
+            quantum: steps.quantum,
             expect: 0.0,
             previous: 0.0,
             started: false,
@@ -343,7 +379,7 @@ impl Clock {
         for (row, &t) in stamps.iter().enumerate() {
             let deviation = t - self.expect;
             if self.started && deviation.abs() <= self.limit {
-                self.jitter += ((t - self.previous - self.dt).abs() - 2.0 * self.coarse).max(0.0);
+                self.jitter += ((t - self.previous - self.dt).abs() - self.quantum).max(0.0);
                 self.jitter_n += 1.0;
                 self.take(t, FOLLOW * deviation);
                 continue;
@@ -433,7 +469,10 @@ impl Clock {
             return Ok(());
         }
         if off > 0.0 {
-            self.ahead(row, t, off, events);
+            // More may be lost further on: this row's own stamp counts if they do not fall behind it.
+            let own = t - self.expect;
+            let lost = if own > self.limit { own.min(off) } else { off };
+            self.ahead(row, t, lost, events);
             return Ok(());
         }
         if off < -BACK_STEPS * self.dt - 4.0 * self.coarse {

@@ -223,7 +223,13 @@ pub(super) fn find_table(
             .collect(),
     };
     head(&mut table, &lines[..first_row]);
-    sample(&mut table, &lines[first_row..], &numeric);
+    // A line without an end may end inside a number and shows no usual length.
+    let whole_lines = lines.len() - usize::from(!block.ends_with(b"\n"));
+    sample(
+        &mut table,
+        &lines[first_row..whole_lines.max(first_row + 1)],
+        &numeric,
+    );
     Ok(table)
 }
 
