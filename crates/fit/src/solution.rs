@@ -37,7 +37,7 @@ pub struct Fit {
     /// Calls of the residual function, those for differences included.
     pub evaluations: u64,
     /// Length of the step still to be gained, in standard deviations of the parameters (the
-    /// relative offset of Bates and Watts) [-]; `converged` when below 1e-4.
+    /// relative offset of `bates1981`) [-]; `converged` when below 1e-4.
     pub relative_offset: f64,
     /// True when the step still to be gained is negligible.
     pub converged: bool,

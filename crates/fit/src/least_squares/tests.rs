@@ -225,3 +225,40 @@ fn val_misra1a() {
         assert!(close(fit.scaled_sd(1).unwrap(), 7.266_868_843_6e-6, 1e-6));
     }
 }
+
+proptest::proptest! {
+    /// Bounded linear problems: inside the bounds, converged, and no feasible neighbour is better.
+    #[test]
+    fn prop_bounded_linear_minimum(
+        a in proptest::collection::vec(-1.0..1.0_f64, 18),
+        b in proptest::collection::vec(-3.0..3.0_f64, 6),
+        seed in 0..1_000_u64,
+    ) {
+        use rand::RngExt;
+        let rows = |p: &[f64], r: &mut [f64]| {
+            for i in 0..6 {
+                r[i] = (0..3).map(|k| a[3 * i + k] * p[k]).sum::<f64>() - b[i];
+            }
+        };
+        let fit = LeastSquares::new(6, &[0.0; 3])
+            .bounds(&[-1.0; 3], &[1.0, 0.5, 2.0])
+            .solve(rows)
+            .unwrap();
+        let inside = |p: &[f64]| {
+            p.iter().all(|v| *v >= -1.0) && p[0] <= 1.0 && p[1] <= 0.5 && p[2] <= 2.0
+        };
+        proptest::prop_assert!(inside(&fit.params) && fit.converged, "{fit:?}");
+        let mut rng = StdRng::seed_from_u64(seed);
+        let mut r = [0.0; 6];
+        for _ in 0..50 {
+            let size = 10.0_f64.powf(rng.random_range(-4.0..0.5));
+            let near: Vec<f64> =
+                fit.params.iter().map(|p| p + size * rng.random_range(-1.0..1.0)).collect();
+            if inside(&near) {
+                rows(&near, &mut r);
+                let other: f64 = r.iter().map(|r| r * r).sum();
+                proptest::prop_assert!(other >= fit.chi2 - 1e-9, "{near:?} {other} {fit:?}");
+            }
+        }
+    }
+}
