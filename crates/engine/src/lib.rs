@@ -1,10 +1,11 @@
 //! Crank-resolved engine and the sensor chain behind it.
 //!
-//! [`spec`] and [`setting`] say what the engine is and how it is set, [`operating`] runs it
-//! to a balance and records a [`Trace`], [`sensing`] turns that into what a sensor would have
-//! sampled, [`layout`] writes the samples as a recording. No I/O beyond the writer handed in,
-//! no clock; the same seed gives the same numbers. Limits: quasi-steady flow through
-//! plates and valves, exhaust at constant pressure.
+//! [`spec`] and [`setting`] say what the engine is and how it is set; [`operating`] runs it to a
+//! balance and records a [`Trace`], [`running`] lets it run by itself under its idle control;
+//! [`sensing`] turns a trace into what a sensor would have sampled and [`layout`] writes the
+//! samples as a recording. No I/O beyond the writer handed in, no clock; the same seed gives the
+//! same numbers. Limits: quasi-steady flow through plates and valves, exhaust at constant pressure,
+//! one gas for air and burned charge.
 
 mod model;
 mod rates;
