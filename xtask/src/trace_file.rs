@@ -121,7 +121,7 @@ impl Noise {
 mod tests {
     use super::*;
 
-    /// CHECKS table of isentropic flow, gamma 1.4, computed independently: ten printed digits.
+    /// `naca1953` (validation/refs.bib), isentropic flow at a ratio of specific heats of 7/5, to ten digits.
     #[test]
     fn val_psi() {
         for (ratio, value) in [
