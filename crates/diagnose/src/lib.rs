@@ -1,7 +1,19 @@
 //! Evidence to causes, advice, baseline and fuelling.
 
+mod advice;
+mod assess;
 mod assessment;
+mod breathing;
+mod evidence;
+mod fuelling;
+mod hypothesis;
+mod model;
+mod next_reading;
+mod posterior;
+mod summary;
+mod verdict;
 
+pub use assess::assess;
 pub use assessment::{
     Advice, Assessment, Baseline, BodyFinding, Cause, CauseCode, Difference, Fuelling, Interval,
     NextReading, ReadingResult,

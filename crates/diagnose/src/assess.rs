@@ -1,0 +1,169 @@
+//! The whole way from a job's readings to its answer.
+
+use evenpull_fit::stats::chi2_tail;
+use evenpull_job::{Job, Profile};
+use evenpull_trace::{CycleReading, Notice};
+
+use crate::advice::{Desk, leave_sealed, spread};
+use crate::assessment::{Assessment, Cause, CauseCode, ReadingResult};
+use crate::breathing::Breathing;
+use crate::evidence::Evidence;
+use crate::hypothesis;
+use crate::model::Model;
+use crate::posterior::{Fitted, draw, fit_all};
+use crate::summary::{bodies, difference, probabilities};
+use crate::verdict::{Court, causes};
+use crate::{fuelling, next_reading};
+
+/// Probability of the misfit below which the model itself is doubted.
+const MISFIT: f64 = 1e-4;
+
+/// Seed of the draws; the answer to the same job is the same.
+const SEED: u64 = 0x5eed_0001;
+
+/// Assesses a job.
+///
+/// `cycles` holds one entry per reading of `job`, in its order: the analysed recording, or `None`
+/// where there are only gauges. All readings are fitted together by bounded least squares on
+/// through-areas (on gauge depressions where there are only gauges), once for each hypothesis of
+/// what is wrong; causes are weighed as a mixture. Units as in [`Assessment`]. Deterministic.
+pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> Assessment {
+    let refs: Vec<Option<&CycleReading>> = cycles.iter().map(Option::as_ref).collect();
+    let evidence = Evidence::of(job, profile, &refs);
+    let model = Model::new(profile, &evidence);
+    let mut answer = blank(job, profile, cycles, &evidence);
+    if !evidence.has_areas() && !evidence.has_depressions() {
+        answer.notices.push(Notice::new(
+            "no-readings",
+            "no reading carries areas or depressions of two bodies; take idle and hold readings first",
+        ));
+        return answer;
+    }
+    let hypotheses = hypothesis::all(job, profile, &model.space, &evidence);
+    let fitted = match fit_all(&model, &evidence, hypotheses) {
+        Ok(fitted) => fitted,
+        Err(e) => {
+            answer.notices.push(Notice::new("no-fit", e.to_string()));
+            return answer;
+        }
+    };
+    let draws = draw(&fitted, SEED);
+    let probabilities = probabilities(&model, &evidence, &fitted, &draws);
+    let court = Court {
+        job,
+        model: &model,
+        evidence: &evidence,
+        fitted: &fitted,
+        probabilities: &probabilities,
+    };
+    let (causes, open) = causes(&court);
+    let doubted = misfit(&fitted[0], &model, &evidence);
+    if let Some(text) = &doubted {
+        answer.notices.push(Notice::new("model-misfit", text.clone()));
+    }
+    answer.undetermined = (open && !evidence.is_crossed()) || doubted.is_some();
+    answer.causes = causes;
+    answer.next_reading =
+        next_reading::choose(&answer.causes, &evidence, answer.undetermined);
+    let breathing = Breathing::of(
+        profile,
+        job.ambient.pressure_kpa * 1e3,
+        job.ambient.temperature_c + 273.15,
+    );
+    let desk = Desk {
+        model: &model,
+        evidence: &evidence,
+        fitted: &fitted,
+        draws: &draws,
+        causes: &answer.causes,
+        undetermined: answer.undetermined,
+        breathing,
+    };
+    answer.advice = desk.steps();
+    answer.baseline = desk.baseline();
+    if evidence.has_areas() {
+        answer.bodies = bodies(&model, &evidence, &draws);
+    }
+    answer.difference = difference(&model, &draws);
+    answer.fuelling = fuelling::curve(&model, &evidence, &draws, breathing);
+    for (j, reading) in answer.readings.iter_mut().enumerate() {
+        let mode = &fitted[0].mode;
+        reading.model_area_mm2 =
+            model.ln_shown(mode, &evidence, j).iter().map(|a| a.exp()).collect();
+        let sensed = profile.sensor.map_or(0, |s| s.body);
+        reading.plate_deg = model.openings_deg(mode, j).get(sensed).copied();
+    }
+    answer
+}
+
+/// The answer before anything is inferred.
+fn blank(
+    job: &Job,
+    profile: &Profile,
+    cycles: &[Option<CycleReading>],
+    evidence: &Evidence,
+) -> Assessment {
+    let readings = job
+        .readings
+        .iter()
+        .zip(cycles)
+        .zip(&evidence.points)
+        .map(|((reading, cycle), point)| ReadingResult {
+            label: match &reading.recording {
+                Some(file) => format!("{} {file}", reading.condition.as_str()),
+                None => format!("{} (gauges)", reading.condition.as_str()),
+            },
+            condition: reading.condition.as_str().to_owned(),
+            cycle: cycle.clone(),
+            gauge_kpa: point.gauge_kpa.clone(),
+            spread: point.depressions_kpa().and_then(spread),
+            model_area_mm2: Vec::new(),
+            plate_deg: None,
+        })
+        .collect();
+    let mut notices: Vec<Notice> = Vec::new();
+    if evidence.bleeds_assumed {
+        notices.push(Notice::new(
+            "bleeds-assumed",
+            "bleed turns were not noted; half a turn from the seat is taken (usual setting)",
+        ));
+    }
+    Assessment {
+        machine: job.machine.clone(),
+        profile: profile.name.clone(),
+        body_names: profile.bodies().to_vec(),
+        good_kpa: profile.tolerance.good_kpa,
+        act_kpa: profile.tolerance.act_kpa,
+        readings,
+        bodies: Vec::new(),
+        difference: None,
+        causes: Vec::<Cause>::new(),
+        undetermined: true,
+        next_reading: None,
+        advice: Vec::new(),
+        leave_sealed: leave_sealed(profile),
+        baseline: None,
+        fuelling: Vec::new(),
+        notices,
+    }
+}
+
+/// Says so when even the best hypothesis does not fit the readings to their stated noise.
+fn misfit(best: &Fitted, model: &Model<'_>, evidence: &Evidence) -> Option<String> {
+    let values: usize = evidence
+        .points
+        .iter()
+        .map(|p| p.ln_area.iter().flatten().count() + usize::from(p.sensor_v.is_some()))
+        .sum();
+    let commands = model.space.command.iter().flatten().count();
+    let dof = values.saturating_sub(commands + 2);
+    let chi2 = best.data_chi2();
+    let p = chi2_tail(chi2, dof.max(1))?;
+    (dof > 0 && p < MISFIT).then(|| {
+        format!(
+            "the readings do not fit the model of this linkage (chi-square {chi2:.0} over {dof}); check the \
+             profile's coupling, play in the joints and the readings before acting; likeliest so far: {:?}",
+            best.hypothesis.faults.first().map_or(CauseCode::None, |f| f.code)
+        )
+    })
+}

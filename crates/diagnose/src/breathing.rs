@@ -1,0 +1,104 @@
+//! Air and depression of one cylinder at a through-area, without stepping an engine.
+//!
+//! Two strokes of the refill law in periodic balance: with the inlet valve shut the runner fills
+//! from `r0` along the refill clock; with it open runner and cylinder share one pressure that falls
+//! to `r0` again. The air through the throttle per cycle equals what the cylinder keeps,
+//! `M = p0/(R Tc) (r0 V_ivc - V_clearance)`. One unknown, `r0`. Limits: no waves, no heat, fixed
+//! charge temperature; good for how air and depression change with area, not for their level.
+
+use evenpull_airflow::{Gas, psi, refill, refill_inverse};
+use evenpull_job::Profile;
+
+/// Charge temperature over ambient [-]: residual gas and hot walls; assumed.
+const CHARGE_HEATING: f64 = 1.2;
+
+/// Exponent of the refill [-]: adiabatic.
+const N: f64 = 1.4;
+
+/// Points of each of the two integrals.
+const POINTS: usize = 24;
+
+/// Geometry and air of one cylinder.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Breathing {
+    p0_pa: f64,
+    t0_k: f64,
+    runner_m3: f64,
+    at_closing_m3: f64,
+    clearance_m3: f64,
+    /// Share of the cycle with the inlet valve shut.
+    shut: f64,
+}
+
+/// What one cylinder does in a cycle.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Breath {
+    /// Air per cycle [kg].
+    pub(crate) air_kg: f64,
+    /// Ambient less mean runner pressure [Pa].
+    pub(crate) depression_pa: f64,
+}
+
+impl Breathing {
+    pub(crate) fn of(profile: &Profile, p0_pa: f64, t0_k: f64) -> Self {
+        let e = &profile.engine;
+        let swept = e.displacement_cc * 1e-6;
+        let clearance = swept / (e.compression_ratio - 1.0);
+        let late = e.inlet_closes_abdc_deg.to_radians();
+        let l = e.rod_to_crank;
+        // Piston travel from top dead centre over the stroke, by the slider-crank.
+        let phi = std::f64::consts::PI + late;
+        let travel = 0.5 * (1.0 - phi.cos() + l - (l * l - phi.sin().powi(2)).sqrt());
+        let open_deg = 180.0 + e.inlet_opens_btdc_deg + e.inlet_closes_abdc_deg;
+        Self {
+            p0_pa,
+            t0_k,
+            runner_m3: profile.body.runner_cc * 1e-6,
+            at_closing_m3: clearance + swept * travel,
+            clearance_m3: clearance,
+            shut: 1.0 - open_deg / 720.0,
+        }
+    }
+
+    /// Breath at a through-area [m2] and a speed [1/min].
+    pub(crate) fn at(&self, area_m2: f64, rpm: f64) -> Breath {
+        let r = Gas::AIR.r_j_per_kg_k();
+        let cycle_s = 120.0 / rpm;
+        let k = N * (r * self.t0_k).sqrt() * area_m2 / self.runner_m3;
+        let per_psi = self.runner_m3 * self.p0_pa / (N * r * self.t0_k);
+        let charge = self.p0_pa / (r * self.t0_k * CHARGE_HEATING);
+        let (mut low, mut high) = (0.02, 0.9999);
+        let mut breath = Breath { air_kg: 0.0, depression_pa: 0.0 };
+        for _ in 0..48 {
+            let r0 = 0.5 * (low + high);
+            let (inflow, mean) = self.strokes(r0, k, cycle_s);
+            let through = k * per_psi * inflow;
+            let kept = charge * (r0 * self.at_closing_m3 - self.clearance_m3).max(0.0);
+            breath = Breath { air_kg: through, depression_pa: (1.0 - mean) * self.p0_pa };
+            // More pressure lets less in and keeps more.
+            if through > kept {
+                low = r0;
+            } else {
+                high = r0;
+            }
+        }
+        breath
+    }
+
+    /// Integral of psi over the cycle [s] and mean pressure ratio.
+    fn strokes(&self, r0: f64, k: f64, cycle_s: f64) -> (f64, f64) {
+        let (shut_s, open_s) = (self.shut * cycle_s, (1.0 - self.shut) * cycle_s);
+        let start = refill(r0);
+        let top = refill_inverse(start + k * shut_s);
+        let (mut inflow, mut mean) = (0.0, 0.0);
+        for i in 0..POINTS {
+            let x = (i as f64 + 0.5) / POINTS as f64;
+            let filling = refill_inverse(start + k * shut_s * x);
+            // The cylinder pulls the runner down within the first half of its stroke.
+            let drawn = r0 + (top - r0) * (1.0 - 2.0 * x).max(0.0).powi(2);
+            inflow += (psi(filling) * shut_s + psi(drawn) * open_s) / POINTS as f64;
+            mean += (filling * self.shut + drawn * (1.0 - self.shut)) / POINTS as f64;
+        }
+        (inflow, mean)
+    }
+}

@@ -1,0 +1,189 @@
+//! What the readings of a job say, put into one shape for the fit.
+
+use evenpull_job::{Condition, Job, Pinch, Profile};
+use evenpull_trace::CycleReading;
+
+/// Repeatability of a gauge pair on one reading [kPa]; common practice, no source.
+pub(crate) const GAUGE_SD_KPA: f64 = 0.3;
+
+/// Turns a bleed is taken to stand at when nobody said: half a turn from its seat (TRADE s2).
+const USUAL_BLEED_TURNS: f64 = 0.5;
+
+/// A logarithm of a through-area and its relative standard deviation.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct LnArea {
+    pub(crate) value: f64,
+    pub(crate) sd: f64,
+}
+
+/// One reading as evidence; vectors in the profile's order of bodies.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Point {
+    pub(crate) condition: Condition,
+    pub(crate) rpm: f64,
+    /// Areas from the refill clock [mm2, as logarithm].
+    pub(crate) ln_area: Vec<Option<LnArea>>,
+    /// Depressions from the recording [kPa].
+    pub(crate) recorded_kpa: Option<Vec<f64>>,
+    /// Depressions from gauges [kPa], as read.
+    pub(crate) gauge_kpa: Option<Vec<f64>>,
+    /// Gauges exchanged for this reading.
+    pub(crate) swapped: bool,
+    pub(crate) sensor_v: Option<f64>,
+    pub(crate) ecu_opening_deg: Option<f64>,
+    /// Idle-valve steps; carried over from the last idle reading off idle.
+    pub(crate) steps: Option<f64>,
+    /// Idle-valve steps were read at this reading and the ECU was free to move the valve.
+    pub(crate) steps_read: bool,
+    /// Idle-air hoses pinched off.
+    pub(crate) valve_pinched: bool,
+    pub(crate) bleed_turns: Vec<f64>,
+}
+
+impl Point {
+    /// Throttle shut: plates rest on their stops.
+    pub(crate) fn at_stop(&self) -> bool {
+        matches!(self.condition, Condition::Idle | Condition::IdleBleedsShut)
+    }
+
+    /// Depressions to judge by [kPa]: the recording's, else the gauges'.
+    pub(crate) fn depressions_kpa(&self) -> Option<&[f64]> {
+        self.recorded_kpa.as_deref().or(self.gauge_kpa.as_deref())
+    }
+}
+
+/// All readings of a job as evidence.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Evidence {
+    pub(crate) points: Vec<Point>,
+    /// Readings whose firing intervals say that hoses are crossed.
+    pub(crate) crossed: usize,
+    /// Readings with a check of the firing intervals.
+    pub(crate) plumbing_checked: usize,
+    /// A reading shows runners that fill each other.
+    pub(crate) cross_flow: bool,
+    /// A channel showed no engine.
+    pub(crate) dead_channel: bool,
+    /// Bleed turns were assumed for at least one reading.
+    pub(crate) bleeds_assumed: bool,
+}
+
+impl Evidence {
+    /// Gathers the evidence; `cycles` holds one entry per reading of the job.
+    pub(crate) fn of(job: &Job, profile: &Profile, cycles: &[Option<&CycleReading>]) -> Self {
+        let n = profile.bodies().len();
+        let mut all = Self {
+            points: Vec::new(),
+            crossed: 0,
+            plumbing_checked: 0,
+            cross_flow: false,
+            dead_channel: false,
+            bleeds_assumed: false,
+        };
+        let mut turns: Vec<Option<f64>> = vec![None; n];
+        let mut idle_steps = None;
+        for (reading, cycle) in job.readings.iter().zip(cycles) {
+            if let Some(given) = &reading.bleed_turns {
+                for (t, g) in turns.iter_mut().zip(given.iter()) {
+                    *t = g.copied().or(*t);
+                }
+            }
+            let shut = reading.condition == Condition::IdleBleedsShut;
+            let bleed_turns = turns
+                .iter()
+                .map(|t| match (shut, t) {
+                    (true, _) => 0.0,
+                    (false, Some(t)) => *t,
+                    (false, None) => {
+                        all.bleeds_assumed = true;
+                        USUAL_BLEED_TURNS
+                    }
+                })
+                .collect();
+            let idle = matches!(reading.condition, Condition::Idle | Condition::IdleBleedsShut);
+            if idle && reading.idle_valve_steps.is_some() {
+                idle_steps = reading.idle_valve_steps;
+            }
+            let (ln_area, recorded_kpa) = cycle.map_or((vec![None; n], None), |c| {
+                all.note(c);
+                (ln_areas(c, n), recorded(c, n))
+            });
+            all.points.push(Point {
+                condition: reading.condition,
+                rpm: cycle.map_or(reading.rpm.unwrap_or(usual_rpm(reading.condition, profile)), |c| {
+                    c.rpm.value
+                }),
+                ln_area,
+                recorded_kpa,
+                gauge_kpa: reading.gauge.as_ref().and_then(|g| g.depression_kpa.all()),
+                swapped: reading.swapped,
+                sensor_v: reading.sensor_v,
+                ecu_opening_deg: reading.ecu_opening_deg,
+                steps: reading.idle_valve_steps.or(idle_steps),
+                steps_read: idle && reading.idle_valve_steps.is_some(),
+                valve_pinched: reading.pinched.contains(&Pinch::IdleValve),
+                bleed_turns,
+            });
+        }
+        all
+    }
+
+    fn note(&mut self, cycle: &CycleReading) {
+        let has = |code: &str| cycle.notices.iter().any(|n| n.code == code);
+        if !has("hoses-unchecked") && !has("channel-dead") {
+            self.plumbing_checked += 1;
+        }
+        self.crossed += usize::from(has("crossed-hoses"));
+        self.cross_flow |= has("cross-flow");
+        self.dead_channel |= has("channel-dead");
+    }
+
+    /// Traces sit on other bodies than named in most readings that can tell.
+    pub(crate) fn is_crossed(&self) -> bool {
+        2 * self.crossed > self.plumbing_checked
+    }
+
+    /// Any area at all.
+    pub(crate) fn has_areas(&self) -> bool {
+        self.points.iter().any(|p| p.ln_area.iter().flatten().count() > 1)
+    }
+
+    /// Any pair of depressions.
+    pub(crate) fn has_depressions(&self) -> bool {
+        self.points.iter().any(|p| p.depressions_kpa().is_some())
+    }
+}
+
+fn usual_rpm(condition: Condition, profile: &Profile) -> f64 {
+    let e = &profile.engine;
+    match condition {
+        Condition::Idle | Condition::IdleBleedsShut => e.idle_rpm,
+        Condition::Hold => 0.5 * (e.hold_rpm[0] + e.hold_rpm[1]),
+        Condition::Sweep => 0.5 * (e.idle_rpm + e.hold_rpm[0]),
+    }
+}
+
+/// Body each channel is really on, if the firing intervals say so.
+fn placed(cycle: &CycleReading, channel: usize) -> usize {
+    cycle.traces_on.get(channel).copied().unwrap_or(channel)
+}
+
+fn ln_areas(cycle: &CycleReading, n: usize) -> Vec<Option<LnArea>> {
+    let mut out = vec![None; n];
+    for (i, c) in cycle.channels.iter().enumerate() {
+        if let (Some(a), Some(slot)) = (c.through_area_mm2, out.get_mut(placed(cycle, i))) {
+            *slot = (a.value > 0.0).then(|| LnArea { value: a.value.ln(), sd: a.sd / a.value });
+        }
+    }
+    out
+}
+
+fn recorded(cycle: &CycleReading, n: usize) -> Option<Vec<f64>> {
+    let mut out = vec![f64::NAN; n];
+    for (i, c) in cycle.channels.iter().enumerate() {
+        if !c.cycle.p_kpa.is_empty() {
+            *out.get_mut(placed(cycle, i))? = c.mean_depression_kpa;
+        }
+    }
+    out.iter().all(|d| d.is_finite()).then_some(out)
+}

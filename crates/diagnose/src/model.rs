@@ -1,0 +1,228 @@
+//! Through-areas of every body in every reading from what is unknown.
+//!
+//! `A = s [Cd A_plate(theta) + leak + bleed + valve/N] + heat`, `theta` by the linkage: a rigid rod
+//! carries both plates by the most open stop, a one-way link lets the drive lift the follower.
+
+use evenpull_airflow::{Discharge, Plate, PlateError};
+use evenpull_job::{CouplingLaw, Profile};
+
+use crate::evidence::Evidence;
+
+/// Rounding of the corner where one stop takes over from another [deg]; keeps derivatives.
+const CORNER_DEG: f64 = 0.02;
+
+/// Where each unknown stands in the parameter vector.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Space {
+    pub(crate) bodies: usize,
+    pub(crate) couplings: usize,
+    /// Parameter of the commanded opening of each reading, `None` at the stop.
+    pub(crate) command: Vec<Option<usize>>,
+    /// First jitter parameter, one per reading.
+    jitter: usize,
+    len: usize,
+}
+
+impl Space {
+    /// Logarithm of the common scale V/n over its nominal.
+    pub(crate) const LN_SCALE: usize = 0;
+    /// Change of that logarithm per logarithm of speed over idle speed.
+    pub(crate) const TILT: usize = 1;
+    /// Wall heat as an added area [mm2].
+    pub(crate) const HEAT: usize = 2;
+    /// Logarithm of the idle valve's area per step over the profile's.
+    pub(crate) const LN_VALVE: usize = 3;
+    /// Shut angle over the profile's [deg].
+    pub(crate) const SHUT: usize = 4;
+    /// Throttle sensor's zero over the profile's [V].
+    pub(crate) const ZERO_V: usize = 5;
+    const FIXED: usize = 6;
+
+    pub(crate) fn new(profile: &Profile, evidence: &Evidence) -> Self {
+        let (bodies, couplings) = (profile.bodies().len(), profile.couplings.len());
+        let mut next = Self::FIXED + 4 * bodies + couplings;
+        let command = evidence
+            .points
+            .iter()
+            .map(|p| {
+                (!p.at_stop()).then(|| {
+                    next += 1;
+                    next - 1
+                })
+            })
+            .collect();
+        let jitter = next;
+        Self { bodies, couplings, command, jitter, len: next + evidence.points.len() }
+    }
+
+    /// Number of parameters.
+    pub(crate) fn len(&self) -> usize {
+        self.len
+    }
+
+    /// Stop of body `b` over the baseline [deg].
+    pub(crate) fn stop(&self, b: usize) -> usize {
+        Self::FIXED + b
+    }
+
+    /// Leak of body `b` [mm2].
+    pub(crate) fn leak(&self, b: usize) -> usize {
+        Self::FIXED + self.bodies + b
+    }
+
+    /// Logarithm of the bleed's area per turn of body `b` over the profile's.
+    pub(crate) fn ln_bleed(&self, b: usize) -> usize {
+        Self::FIXED + 2 * self.bodies + b
+    }
+
+    /// Gauge on body `b` over the gauge on the first [kPa].
+    pub(crate) fn gauge(&self, b: usize) -> usize {
+        Self::FIXED + 3 * self.bodies + b
+    }
+
+    /// Error of coupling `c`: driven plate over driving plate [deg].
+    pub(crate) fn link(&self, c: usize) -> usize {
+        Self::FIXED + 4 * self.bodies + c
+    }
+
+    /// Relative change of the suspect's leak in reading `j` against its mean [-].
+    pub(crate) fn jitter(&self, j: usize) -> usize {
+        self.jitter + j
+    }
+}
+
+/// The forward model of one job.
+#[derive(Debug, Clone)]
+pub(crate) struct Model<'a> {
+    pub(crate) profile: &'a Profile,
+    pub(crate) space: Space,
+    /// Couplings that drive body `b` and are driven by it.
+    driven_by: Vec<Option<usize>>,
+    order: Vec<usize>,
+    /// Body whose leak may change from reading to reading (worn spindle).
+    pub(crate) suspect: Option<usize>,
+}
+
+impl<'a> Model<'a> {
+    pub(crate) fn new(profile: &'a Profile, evidence: &Evidence) -> Self {
+        let n = profile.bodies().len();
+        let mut driven_by = vec![None; n];
+        for (c, coupling) in profile.couplings.iter().enumerate() {
+            for &b in &coupling.driven {
+                driven_by[b] = Some(c);
+            }
+        }
+        // Drivers before what they drive; the job crate has refused loops.
+        let mut order: Vec<usize> = (0..n).filter(|&b| driven_by[b].is_none()).collect();
+        let mut at = 0;
+        while at < order.len() {
+            let b = order[at];
+            for c in profile.couplings.iter().filter(|c| c.driver == b) {
+                let new: Vec<usize> =
+                    c.driven.iter().copied().filter(|d| !order.contains(d)).collect();
+                order.extend(new);
+            }
+            at += 1;
+        }
+        Self { profile, space: Space::new(profile, evidence), driven_by, order, suspect: None }
+    }
+
+    /// Plate openings [deg above shut] of reading `j`.
+    pub(crate) fn openings_deg(&self, p: &[f64], j: usize) -> Vec<f64> {
+        self.openings_for(p, self.space.command[j].map(|i| p[i]))
+    }
+
+    /// Plate openings for a commanded opening of the undriven plates; `None`: throttle shut.
+    pub(crate) fn openings_for(&self, p: &[f64], command_deg: Option<f64>) -> Vec<f64> {
+        let n = self.space.bodies;
+        let base = self.profile.body.stop_opening_deg;
+        // What each body's own stop, and those that hold it up through rigid rods, ask of it.
+        let mut held: Vec<f64> = (0..n).map(|b| base + p[self.space.stop(b)]).collect();
+        for &b in self.order.iter().rev() {
+            if let Some(c) = self.driven_by[b]
+                && self.profile.couplings[c].law == CouplingLaw::Rigid
+            {
+                let driver = self.profile.couplings[c].driver;
+                held[driver] = larger(held[driver], held[b] - p[self.space.link(c)]);
+            }
+        }
+        let mut open = vec![0.0; n];
+        for &b in &self.order {
+            open[b] = match self.driven_by[b] {
+                None => command_deg.map_or(held[b], |c| larger(held[b], c)),
+                Some(c) => {
+                    let coupling = &self.profile.couplings[c];
+                    let carried = open[coupling.driver] + p[self.space.link(c)];
+                    match coupling.law {
+                        CouplingLaw::Rigid => carried,
+                        CouplingLaw::OneWay => larger(held[b], carried),
+                    }
+                }
+            };
+        }
+        open
+    }
+
+    /// Effective area of a plate at an opening [mm2].
+    pub(crate) fn plate_mm2(&self, p: &[f64], opening_deg: f64) -> f64 {
+        let body = &self.profile.body;
+        let shut = body.shut_angle_deg + p[Space::SHUT];
+        plate(body.bore_mm, body.spindle_mm, shut)
+            .map_or(f64::NAN, |plate| through_mm2(&plate, &body.discharge, opening_deg))
+    }
+
+    /// Bleed of body `b` at the given turns [mm2].
+    pub(crate) fn bleed_mm2(&self, p: &[f64], b: usize, turns: f64) -> f64 {
+        let per_turn = self.profile.bleed.map_or(0.0, |x| x.area_mm2_per_turn);
+        turns * per_turn * p[self.space.ln_bleed(b)].exp()
+    }
+
+    /// True through-areas of all bodies in reading `j` of the evidence, without heat [mm2].
+    pub(crate) fn areas_mm2(&self, p: &[f64], evidence: &Evidence, j: usize) -> Vec<f64> {
+        let point = &evidence.points[j];
+        let valve = match (self.profile.idle_valve, point.steps, point.valve_pinched) {
+            (Some(v), Some(steps), false) => {
+                steps * v.area_mm2_per_step * p[Space::LN_VALVE].exp() / self.space.bodies as f64
+            }
+            _ => 0.0,
+        };
+        self.openings_deg(p, j)
+            .iter()
+            .enumerate()
+            .map(|(b, &open)| {
+                let jitter =
+                    if self.suspect == Some(b) { 1.0 + p[self.space.jitter(j)] } else { 1.0 };
+                self.plate_mm2(p, open)
+                    + p[self.space.leak(b)] * jitter
+                    + self.bleed_mm2(p, b, point.bleed_turns[b])
+                    + valve
+            })
+            .collect()
+    }
+
+    /// Logarithms of the areas the refill clock would show [mm2].
+    pub(crate) fn ln_shown(&self, p: &[f64], evidence: &Evidence, j: usize) -> Vec<f64> {
+        let speed = (evidence.points[j].rpm / self.profile.engine.idle_rpm).ln();
+        let scale = p[Space::LN_SCALE] + p[Space::TILT] * speed;
+        self.areas_mm2(p, evidence, j)
+            .iter()
+            .map(|a| scale + (a + p[Space::HEAT]).max(1e-3).ln())
+            .collect()
+    }
+}
+
+/// The plate of a body [mm, deg].
+fn plate(bore_mm: f64, spindle_mm: f64, shut_deg: f64) -> Result<Plate, PlateError> {
+    Plate::new(bore_mm * 1e-3, spindle_mm * 1e-3, shut_deg.to_radians())
+}
+
+fn through_mm2(plate: &Plate, discharge: &Discharge, opening_deg: f64) -> f64 {
+    let rad = opening_deg.to_radians();
+    // Below shut nothing flows through the plate; a slope there keeps the fit from sticking.
+    discharge.at(rad.max(0.0)) * plate.area_m2(rad) * 1e6 + 0.5 * opening_deg.min(0.0)
+}
+
+/// The larger of two openings with a rounded corner.
+fn larger(a: f64, b: f64) -> f64 {
+    0.5 * (a + b + ((a - b).powi(2) + CORNER_DEG.powi(2)).sqrt())
+}

@@ -1,0 +1,336 @@
+//! The mixture over hypotheses: mode and covariance of each, and its weight.
+//!
+//! `ln Z = ln odds - chi2/2 - sum ln sd_i - sum ln(mass inside the bounds) - ln det(J'J)/2`, the
+//! Laplace approximation with the priors as residuals. Interval ends come from draws of the
+//! mixture, cut at the bounds.
+
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use rand::rngs::StdRng;
+use rand::{RngExt, SeedableRng};
+use rand_distr::StandardNormal;
+
+use evenpull_fit::LeastSquares;
+use evenpull_fit::stats::normal_cdf;
+
+use crate::evidence::{Evidence, GAUGE_SD_KPA};
+use crate::hypothesis::{Hypothesis, Prior};
+use crate::model::{Model, Space};
+
+/// Change of depression per logarithm of through-area, over the depression itself [-].
+///
+/// From the filling model: 0.1 degree of plate is 0.3 mm2 of 8 and 1.4 kPa at idle, 0.5 mm2 of 24
+/// and 0.7 kPa at hold, so 37 kPa at 44 kPa of depression.
+pub(crate) const DEPRESSION_SLOPE: f64 = 0.85;
+
+/// Uncertainty of that slope, relative.
+const SLOPE_SD: f64 = 0.12;
+
+/// What the model leaves between two bodies in one reading, relative.
+const PAIR_SD: f64 = 0.003;
+
+/// What it leaves on all bodies of a reading alike, relative.
+const COMMON_SD: f64 = 0.008;
+
+/// Repeatability of the throttle sensor within one visit [V].
+const SENSOR_SD_V: f64 = 0.004;
+
+/// Spread of the hot idle valve's place over machines, in its travel (20-40 % is usual, TRADE s2).
+const VALVE_PLACE: (f64, f64) = (0.3, 0.15);
+
+/// Draws of the mixture.
+const DRAWS: usize = 4_000;
+
+/// Kinds of evidence, for saying what speaks for or against a cause.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) enum Channel {
+    AreasIdle,
+    AreasOffIdle,
+    Level,
+    Volts,
+    Valve,
+    Gauges,
+    Prior,
+}
+
+/// One hypothesis, fitted.
+#[derive(Debug, Clone)]
+pub(crate) struct Fitted {
+    pub(crate) hypothesis: Hypothesis,
+    pub(crate) mode: Vec<f64>,
+    /// Chi-square by channel at the mode.
+    pub(crate) chi2: Vec<(Channel, f64)>,
+    pub(crate) ln_weight: f64,
+    /// Weight in the mixture, 0..=1.
+    pub(crate) weight: f64,
+    /// Free parameters and the factor L of their covariance L L'.
+    free: Vec<usize>,
+    factor: DMatrix<f64>,
+}
+
+impl Fitted {
+    /// Chi-square of the data at the mode, priors left out.
+    pub(crate) fn data_chi2(&self) -> f64 {
+        self.chi2.iter().filter(|(c, _)| *c != Channel::Prior).map(|(_, x)| x).sum()
+    }
+
+    pub(crate) fn channel(&self, channel: Channel) -> f64 {
+        self.chi2.iter().filter(|(c, _)| *c == channel).map(|(_, x)| x).sum()
+    }
+}
+
+/// Why no posterior could be had.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub(crate) enum PosteriorError {
+    /// No hypothesis could be fitted.
+    #[error("none of {tried} hypotheses could be fitted to {residuals} values")]
+    NoFit {
+        /// Hypotheses tried.
+        tried: usize,
+        /// Values to fit.
+        residuals: usize,
+    },
+}
+
+/// Residuals of one job under one hypothesis.
+pub(crate) struct Residuals<'a> {
+    pub(crate) model: Model<'a>,
+    pub(crate) evidence: &'a Evidence,
+}
+
+impl Residuals<'_> {
+    /// All residuals with their channel, priors last.
+    pub(crate) fn at(&self, p: &[f64], priors: &[Prior], out: &mut Vec<(Channel, f64)>) {
+        out.clear();
+        for j in 0..self.evidence.points.len() {
+            self.areas(p, j, out);
+            self.volts(p, j, out);
+            self.valve(p, j, out);
+            self.gauges(p, j, out);
+        }
+        out.extend(
+            p.iter()
+                .zip(priors)
+                .filter(|(_, x)| !x.is_fixed())
+                .map(|(v, x)| (Channel::Prior, (v - x.mean) / x.sd)),
+        );
+    }
+
+    fn areas(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
+        let point = &self.evidence.points[j];
+        if point.ln_area.iter().all(Option::is_none) {
+            return;
+        }
+        let shown = self.model.ln_shown(p, self.evidence, j);
+        let off: Vec<(f64, f64)> = point
+            .ln_area
+            .iter()
+            .zip(&shown)
+            .filter_map(|(m, s)| m.map(|m| (m.value - s, m.sd.hypot(PAIR_SD))))
+            .collect();
+        let n = off.len() as f64;
+        let mean = off.iter().map(|o| o.0).sum::<f64>() / n;
+        let mean_sd = (off.iter().map(|o| o.1 * o.1).sum::<f64>()).sqrt() / n;
+        let channel =
+            if point.at_stop() { Channel::AreasIdle } else { Channel::AreasOffIdle };
+        if off.len() > 1 {
+            // Differences from the mean carry what does not depend on the scale.
+            out.extend(off.iter().map(|(x, sd)| (channel, (x - mean) / sd)));
+        }
+        out.push((Channel::Level, mean / mean_sd.hypot(COMMON_SD)));
+    }
+
+    fn volts(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
+        let (Some(s), Some(v)) = (self.model.profile.sensor, self.evidence.points[j].sensor_v)
+        else {
+            return;
+        };
+        let open = self.model.openings_deg(p, j)[s.body];
+        let expected = s.volts_at_stop
+            + s.volts_per_deg * (open - self.model.profile.body.stop_opening_deg)
+            + p[Space::ZERO_V];
+        out.push((Channel::Volts, (v - expected) / SENSOR_SD_V));
+    }
+
+    /// The idle valve makes up the air that the engine needs at idle.
+    fn valve(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
+        let point = &self.evidence.points[j];
+        let (Some(valve), Some(steps), true) =
+            (self.model.profile.idle_valve, point.steps, point.steps_read && point.at_stop())
+        else {
+            return;
+        };
+        if point.valve_pinched {
+            return;
+        }
+        let (n, travel) = (self.model.space.bodies as f64, f64::from(valve.steps));
+        let profile = self.model.profile;
+        let bleed = profile.bleed.map_or(0.0, |b| 0.5 * b.area_mm2_per_turn);
+        let plain = vec![0.0; p.len()];
+        let plate = self.model.plate_mm2(&plain, profile.body.stop_opening_deg);
+        let needed = n * (plate + 0.35 + bleed) + VALVE_PLACE.0 * travel * valve.area_mm2_per_step;
+        let per_step = valve.area_mm2_per_step * p[Space::LN_VALVE].exp();
+        let areas: f64 = self.model.areas_mm2(p, self.evidence, j).iter().sum();
+        let without = areas - steps * per_step;
+        let expected = (needed - without) / per_step;
+        // At an end of its travel the valve only says "at least" or "at most".
+        let end = 0.04 * travel;
+        let off = if steps <= end {
+            (expected - end).max(0.0)
+        } else if steps >= travel - end {
+            (expected - travel + end).min(0.0)
+        } else {
+            expected - steps
+        };
+        out.push((Channel::Valve, off / (VALVE_PLACE.1 * travel)));
+    }
+
+    fn gauges(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
+        let point = &self.evidence.points[j];
+        let Some(read) = &point.gauge_kpa else { return };
+        let way = if point.swapped { -1.0 } else { 1.0 };
+        let difference = |b: usize| {
+            read[b] - read[0] - way * p[self.model.space.gauge(b)]
+        };
+        if let Some(recorded) = &point.recorded_kpa {
+            // Both at hand: the pressures are judged by the recording, the gauges by it. The
+            // sensors' own zeros drift by 0.17 kPa each.
+            for b in 1..read.len() {
+                let off = difference(b) - (recorded[b] - recorded[0]);
+                out.push((Channel::Gauges, off / GAUGE_SD_KPA.hypot(0.25)));
+            }
+            return;
+        }
+        let mean = read.iter().sum::<f64>() / read.len() as f64;
+        let areas = self.model.areas_mm2(p, self.evidence, j);
+        for b in 1..read.len() {
+            let expected = -DEPRESSION_SLOPE * mean * (areas[b] / areas[0]).ln();
+            let sd = GAUGE_SD_KPA.hypot(SLOPE_SD * expected);
+            out.push((Channel::Gauges, (difference(b) - expected) / sd));
+        }
+    }
+}
+
+/// Fits every hypothesis and weighs them.
+pub(crate) fn fit_all(
+    model: &Model<'_>,
+    evidence: &Evidence,
+    hypotheses: Vec<Hypothesis>,
+) -> Result<Vec<Fitted>, PosteriorError> {
+    let tried = hypotheses.len();
+    let mut all: Vec<Fitted> =
+        hypotheses.into_iter().filter_map(|h| fit(model, evidence, h)).collect();
+    let top = all.iter().map(|f| f.ln_weight).fold(f64::NEG_INFINITY, f64::max);
+    if !top.is_finite() {
+        return Err(PosteriorError::NoFit { tried, residuals: evidence.points.len() });
+    }
+    let sum: f64 = all.iter().map(|f| (f.ln_weight - top).exp()).sum();
+    for f in &mut all {
+        f.weight = (f.ln_weight - top).exp() / sum;
+    }
+    all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    Ok(all)
+}
+
+fn fit(model: &Model<'_>, evidence: &Evidence, hypothesis: Hypothesis) -> Option<Fitted> {
+    let mut model = model.clone();
+    model.suspect = hypothesis.suspect;
+    let residuals = Residuals { model, evidence };
+    let priors = &hypothesis.priors;
+    let free: Vec<usize> = (0..priors.len()).filter(|&i| !priors[i].is_fixed()).collect();
+    let full = |x: &[f64]| {
+        let mut p: Vec<f64> = priors.iter().map(|x| x.mean).collect();
+        for (v, &i) in x.iter().zip(&free) {
+            p[i] = *v;
+        }
+        p
+    };
+    let of = |pick: &dyn Fn(&Prior) -> f64| free.iter().map(|&i| pick(&priors[i])).collect::<Vec<_>>();
+    let start = of(&|p| p.mean.clamp(p.lo, p.hi));
+    let mut rows = Vec::new();
+    residuals.at(&full(&start), priors, &mut rows);
+    let count = rows.len();
+    let mut scratch = Vec::with_capacity(count);
+    let found = LeastSquares::new(count, &start)
+        .bounds(&of(&|p| p.lo), &of(&|p| p.hi))
+        .scale(&of(&|p| p.sd))
+        .max_iterations(60)
+        .solve(|x, out| {
+            residuals.at(&full(x), priors, &mut scratch);
+            for (o, (_, r)) in out.iter_mut().zip(&scratch) {
+                *o = *r;
+            }
+        })
+        .ok()?;
+    let mode = full(&found.params);
+    let steps: Vec<f64> = of(&|p| 1e-4 * p.sd);
+    let hessian = normal_matrix(&residuals, priors, &free, &mode, &steps);
+    let chol = Cholesky::<f64, Dyn>::new(hessian)?;
+    let ln_det: f64 = 2.0 * chol.l().diagonal().iter().map(|d| d.ln()).sum::<f64>();
+    residuals.at(&mode, priors, &mut rows);
+    let total: f64 = rows.iter().map(|(_, r)| r * r).sum();
+    let occam: f64 = free
+        .iter()
+        .map(|&i| {
+            let p = priors[i];
+            let mass = normal_cdf((p.hi - p.mean) / p.sd) - normal_cdf((p.lo - p.mean) / p.sd);
+            p.sd.ln() + mass.max(1e-12).ln()
+        })
+        .sum();
+    let ln_weight = hypothesis.ln_odds - 0.5 * total - occam - 0.5 * ln_det;
+    let mut chi2: Vec<(Channel, f64)> = Vec::new();
+    for (channel, r) in &rows {
+        match chi2.iter_mut().find(|(c, _)| c == channel) {
+            Some((_, sum)) => *sum += r * r,
+            None => chi2.push((*channel, r * r)),
+        }
+    }
+    // H = R'R with R upper; x = R^-1 z has covariance H^-1.
+    let factor = chol.l().transpose().try_inverse()?;
+    Some(Fitted { hypothesis, mode, chi2, ln_weight, weight: 0.0, free, factor })
+}
+
+/// J'J of all residuals over the free parameters, by central differences.
+fn normal_matrix(
+    residuals: &Residuals<'_>,
+    priors: &[Prior],
+    free: &[usize],
+    mode: &[f64],
+    steps: &[f64],
+) -> DMatrix<f64> {
+    let (mut up, mut down) = (Vec::new(), Vec::new());
+    residuals.at(mode, priors, &mut up);
+    let mut jacobian = DMatrix::zeros(up.len(), free.len());
+    let mut p = mode.to_vec();
+    for (k, (&i, h)) in free.iter().zip(steps).enumerate() {
+        p[i] = mode[i] + h;
+        residuals.at(&p, priors, &mut up);
+        p[i] = mode[i] - h;
+        residuals.at(&p, priors, &mut down);
+        p[i] = mode[i];
+        for (row, (a, b)) in up.iter().zip(&down).enumerate() {
+            jacobian[(row, k)] = (a.1 - b.1) / (2.0 * h);
+        }
+    }
+    jacobian.tr_mul(&jacobian)
+}
+
+/// Parameter vectors drawn from the mixture, with the hypothesis each came from.
+pub(crate) fn draw(fitted: &[Fitted], seed: u64) -> Vec<(usize, Vec<f64>)> {
+    let mut rng = StdRng::seed_from_u64(seed);
+    let mut out = Vec::with_capacity(DRAWS);
+    for (k, f) in fitted.iter().enumerate() {
+        let count = (f.weight * DRAWS as f64).round() as usize;
+        for _ in 0..count {
+            let z = DVector::from_fn(f.free.len(), |_, _| rng.sample::<f64, _>(StandardNormal));
+            let step = &f.factor * z;
+            let mut p = f.mode.clone();
+            for (d, &i) in step.iter().zip(&f.free) {
+                let prior = f.hypothesis.priors[i];
+                p[i] = (p[i] + d).clamp(prior.lo, prior.hi);
+            }
+            out.push((k, p));
+        }
+    }
+    out
+}

@@ -1,0 +1,282 @@
+//! Causes with the evidence for and against, families, "undetermined".
+
+use std::collections::BTreeMap;
+
+use evenpull_job::{Condition, Job, SealState};
+
+use crate::assessment::{Cause, CauseCode};
+use crate::evidence::{Evidence, Point};
+use crate::hypothesis::{Fault, one_stop_carries};
+use crate::model::Model;
+use crate::posterior::{Channel, Fitted};
+
+/// Probability below which a cause is not listed.
+const LISTED: f64 = 0.01;
+
+/// Probability the leading cause needs.
+const DECIDED: f64 = 0.7;
+
+/// Share of a family one member needs to stand alone.
+const ALONE: f64 = 0.95;
+
+/// Change of chi-square that counts as evidence; 4 is two standard deviations.
+const TELLING: f64 = 4.0;
+
+/// Everything the verdict is made from.
+pub(crate) struct Court<'a> {
+    pub(crate) job: &'a Job,
+    pub(crate) model: &'a Model<'a>,
+    pub(crate) evidence: &'a Evidence,
+    pub(crate) fitted: &'a [Fitted],
+    pub(crate) probabilities: &'a BTreeMap<Fault, f64>,
+}
+
+/// Causes, most probable first, and whether they decide.
+pub(crate) fn causes(court: &Court<'_>) -> (Vec<Cause>, bool) {
+    let mut families = group(court);
+    families.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let mut causes: Vec<Cause> = families
+        .iter()
+        .filter(|(_, p)| *p >= LISTED)
+        .map(|(members, p)| cause(court, members, *p))
+        .collect();
+    let decided = causes.first().is_some_and(|c| c.probability >= DECIDED);
+    if court.evidence.is_crossed() {
+        causes.insert(0, crossed(court.evidence));
+    }
+    (causes, !decided)
+}
+
+/// A member of a family with its probability.
+type Member = (Fault, f64);
+
+/// Faults that the readings cannot tell apart, put together.
+fn group(court: &Court<'_>) -> Vec<(Vec<Member>, f64)> {
+    let mut left: Vec<Member> = court.probabilities.iter().map(|(f, p)| (*f, *p)).collect();
+    left.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let rigid = one_stop_carries(court.model.profile);
+    let mut families: Vec<(Vec<Member>, f64)> = Vec::new();
+    for (fault, p) in left {
+        let home = families.iter_mut().find(|(members, _)| alike(members[0].0, fault, rigid));
+        match home {
+            Some((members, sum)) => {
+                members.push((fault, p));
+                *sum += p;
+            }
+            None => families.push((vec![(fault, p)], p)),
+        }
+    }
+    families
+}
+
+/// True if two faults act alike on every reading this version takes.
+fn alike(a: Fault, b: Fault, rigid: bool) -> bool {
+    use CauseCode::{BalanceOff, LinkAltered, SpindleWear, StopIn, StopsBoth, StubLeak};
+    let pair = |x, y| (a.code == x && b.code == y) || (a.code == y && b.code == x);
+    let both = |set: &[CauseCode]| set.contains(&a.code) && set.contains(&b.code);
+    (a.body == b.body && pair(SpindleWear, StubLeak))
+        || (a.coupling == b.coupling && pair(BalanceOff, LinkAltered))
+        || (rigid && both(&[StopIn, StopsBoth]))
+}
+
+fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
+    let leading = members[0].0;
+    let alone = members[0].1 >= ALONE * probability;
+    let mut codes: Vec<CauseCode> = Vec::new();
+    for (f, p) in members {
+        let counts = f.code == leading.code || (!alone && *p >= 0.02 * probability);
+        if counts && !codes.contains(&f.code) {
+            codes.push(f.code);
+        }
+    }
+    let (mut evidence_for, mut evidence_against) = (Vec::new(), Vec::new());
+    seal_words(court, leading, &mut evidence_for, &mut evidence_against);
+    fit_words(court, leading, &mut evidence_for, &mut evidence_against);
+    learned_words(court, leading, &mut evidence_for);
+    Cause {
+        code: leading.code,
+        members: codes,
+        body: leading.body.map(|b| court.model.profile.bodies()[b].clone()),
+        probability,
+        evidence_for,
+        evidence_against,
+    }
+}
+
+fn crossed(evidence: &Evidence) -> Cause {
+    let p = (evidence.crossed as f64 + 0.5) / (evidence.plumbing_checked as f64 + 1.0);
+    Cause {
+        code: CauseCode::CrossedHoses,
+        members: vec![CauseCode::CrossedHoses],
+        body: None,
+        probability: p,
+        evidence_for: vec![format!(
+            "in {} of {} readings the intake strokes follow at the other firing interval; the other \
+             causes are judged with the traces put on the bodies they belong to",
+            evidence.crossed, evidence.plumbing_checked
+        )],
+        evidence_against: Vec::new(),
+    }
+}
+
+fn seal_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut Vec<String>) {
+    let bodies = court.model.profile.bodies();
+    let parts: Vec<String> = match (fault.code, fault.body, fault.coupling) {
+        (CauseCode::StopIn | CauseCode::StopOut, Some(b), _) => vec![format!("stop.{}", bodies[b])],
+        (CauseCode::StopsBoth, ..) => bodies.iter().map(|b| format!("stop.{b}")).collect(),
+        (CauseCode::LinkAltered, ..) => bodies.iter().map(|b| format!("link.{b}")).collect(),
+        (CauseCode::SensorShifted, ..) => vec!["sensor".to_owned()],
+        _ => Vec::new(),
+    };
+    for part in parts {
+        match court.job.seal(&part) {
+            Some(SealState::Disturbed) => pro.push(format!("the seal {part} is disturbed")),
+            Some(SealState::Intact) => con.push(format!("the seal {part} is intact")),
+            Some(SealState::CannotSee) => con.push(format!("the seal {part} cannot be seen")),
+            None => {}
+        }
+    }
+    if fault.code == CauseCode::None {
+        let broken: Vec<&str> = court
+            .job
+            .seals
+            .iter()
+            .filter(|s| s.state == SealState::Disturbed)
+            .map(|s| s.part.as_str())
+            .collect();
+        if !broken.is_empty() {
+            con.push(format!("disturbed seals: {}", broken.join(", ")));
+        }
+    }
+}
+
+/// Which readings the best hypothesis with this fault explains that the plain one does not.
+fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut Vec<String>) {
+    let with = |f: &&Fitted| match fault.code {
+        CauseCode::None | CauseCode::BleedUnequal => f.hypothesis.faults.is_empty(),
+        _ => f.hypothesis.faults.contains(&fault),
+    };
+    let Some(mine) = court.fitted.iter().find(with) else { return };
+    let Some(best) = court.fitted.first() else { return };
+    let none = court.fitted.iter().find(|f| f.hypothesis.faults.is_empty());
+    let all = [
+        Channel::AreasIdle,
+        Channel::AreasOffIdle,
+        Channel::Level,
+        Channel::Volts,
+        Channel::Valve,
+        Channel::Gauges,
+    ];
+    for channel in all {
+        let (own, least) = (mine.channel(channel), best.channel(channel));
+        let plain = none.map_or(own, |n| n.channel(channel));
+        if plain - own > TELLING && fault.code != CauseCode::None {
+            pro.push(format!("explains {}", seen(court, channel)));
+        } else if own - least > TELLING {
+            con.push(format!("does not explain {}", seen(court, channel)));
+        }
+    }
+    if fault.code == CauseCode::None && con.is_empty() {
+        pro.push(format!("{} fit a sound machine", seen(court, Channel::AreasIdle)));
+    }
+    if fault.code == CauseCode::BleedUnequal {
+        pro.push(bleed_words(court));
+    }
+}
+
+/// What was seen in a channel, in the numbers of the readings.
+fn seen(court: &Court<'_>, channel: Channel) -> String {
+    let points = &court.evidence.points;
+    let idle = points.iter().filter(|p| p.at_stop());
+    let off = points.iter().filter(|p| !p.at_stop());
+    match channel {
+        Channel::AreasIdle => format!("the idle readings ({})", gaps(court, idle)),
+        Channel::AreasOffIdle => format!("the readings off idle ({})", gaps(court, off)),
+        Channel::Level => "how the through-areas grow from idle to hold".to_owned(),
+        Channel::Volts => match (court.model.profile.sensor, points.iter().find_map(|p| {
+            p.at_stop().then_some(p.sensor_v).flatten()
+        })) {
+            (Some(s), Some(v)) => format!(
+                "the raw sensor volts at idle ({v:.3} V, {:.3} V on record)",
+                s.volts_at_stop
+            ),
+            _ => "the raw sensor volts".to_owned(),
+        },
+        Channel::Valve => {
+            let steps: Vec<String> = points
+                .iter()
+                .filter(|p| p.steps_read)
+                .filter_map(|p| p.steps)
+                .map(|s| format!("{s:.0}"))
+                .collect();
+            format!("where the idle valve stands at idle ({} steps)", steps.join(" and "))
+        }
+        Channel::Gauges | Channel::Prior => "the gauge readings".to_owned(),
+    }
+}
+
+/// First body against the last in each point: area difference and depressions.
+fn gaps<'a>(court: &Court<'_>, points: impl Iterator<Item = &'a Point>) -> String {
+    let names = court.model.profile.bodies();
+    let all: Vec<String> = points
+        .filter_map(|p| {
+            let what = match p.condition {
+                Condition::IdleBleedsShut => "bleeds shut".to_owned(),
+                Condition::Idle => "idle".to_owned(),
+                _ => format!("{:.0} rpm", (p.rpm / 50.0).round() * 50.0),
+            };
+            if let (Some(a), Some(b)) = (p.ln_area.first()?.as_ref(), p.ln_area.get(1)?.as_ref()) {
+                let gap = a.value.exp() - b.value.exp();
+                return Some(format!("{what} {gap:+.1} mm2"));
+            }
+            let d = p.depressions_kpa()?;
+            Some(format!("{what} {:+.1} kPa", d[0] - d[1]))
+        })
+        .collect();
+    if all.is_empty() {
+        return "none".to_owned();
+    }
+    format!("{} minus {}: {}", names[0], names.get(1).map_or("", |n| n.as_str()), all.join(", "))
+}
+
+fn bleed_words(court: &Court<'_>) -> String {
+    let turns = crate::summary::last_turns(court.evidence, court.model.space.bodies);
+    let list: Vec<String> = court
+        .model
+        .profile
+        .bodies()
+        .iter()
+        .zip(turns)
+        .map(|(b, t)| format!("{b} {t:.2}"))
+        .collect();
+    format!("the bleeds stand at unequal turns from their seats ({})", list.join(", "))
+}
+
+/// Whether the ECU has stored the moved stop as closed.
+fn learned_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>) {
+    use CauseCode::{SensorShifted, StopIn, StopOut, StopsBoth};
+    if !matches!(fault.code, StopIn | StopOut | StopsBoth | SensorShifted) {
+        return;
+    }
+    let Some(v) = learned_v(court.model, court.evidence) else { return };
+    let Some(sensor) = court.model.profile.sensor else { return };
+    let moved = v - sensor.volts_at_stop;
+    if moved.abs() > 2.5 * 0.004 {
+        pro.push(format!(
+            "the ECU takes {v:.3} V as closed, {:+.0} mV from the record: the sensor was zero-learned after \
+             something moved",
+            1e3 * moved
+        ));
+    }
+}
+
+/// Volts the ECU holds as closed: raw volts less what it believes, averaged over the readings.
+pub(crate) fn learned_v(model: &Model<'_>, evidence: &Evidence) -> Option<f64> {
+    let sensor = model.profile.sensor?;
+    let all: Vec<f64> = evidence
+        .points
+        .iter()
+        .filter_map(|p| Some(p.sensor_v? - sensor.volts_per_deg * p.ecu_opening_deg?))
+        .collect();
+    (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
+}
