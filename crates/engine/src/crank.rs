@@ -56,7 +56,7 @@ mod tests {
         }
     }
 
-    /// CHECKS section 8, piston travel for stroke 60, rod 120 mm. Tolerance: last printed digit.
+    /// Slider-crank geometry evaluated computed outside for stroke 60, rod 120 mm. Tolerance: last printed digit.
     #[test]
     fn val_piston_travel() {
         for (deg, mm) in [

@@ -174,7 +174,7 @@ fn cross_flow_tilts_an_even_engine_of_uneven_firing() {
         .spread()
     };
     assert!(spread(0.0, 0.0) < 1e-4);
-    // DESIGN section 3: passages of 12 mm2 made gauges of a healthy engine differ by 2 to 3 kPa.
+    // An independent simulator: passages of 12 mm2 made gauges of a healthy engine differ by 2 to 3 kPa.
     assert!(spread(12e-6, 0.0) > 0.03);
     assert!(spread(0.0, 2e-6) > 0.02);
 }
@@ -263,7 +263,7 @@ fn leak_on_one_side_shuts_the_valve_and_deepens_the_other_side() {
     assert!(leaking.idle_steps < healthy.idle_steps - 20.0);
     assert!(leaking.mean_depression_pa[0] < healthy.mean_depression_pa[0] - 2e3);
     assert!(leaking.mean_depression_pa[1] > healthy.mean_depression_pa[1] + 2e3);
-    // DESIGN section 3, independent prototype: 2 mm2 lower that side by about 7.6 kPa at idle
+    // An independent prototype: 2 mm2 lower that side by about 7.6 kPa at idle
     // against the other; a quarter either way for another engine.
     let difference_kpa = (leaking.mean_depression_pa[1] - leaking.mean_depression_pa[0]) * 1e-3;
     assert!((5.7..9.5).contains(&difference_kpa), "{difference_kpa}");
@@ -273,7 +273,7 @@ fn leak_on_one_side_shuts_the_valve_and_deepens_the_other_side() {
 /// drawn air [mg] at idle and at hold. Anything above 0.1 % is a change of the model.
 ///
 /// An independent prototype of such an engine had about 8 mm2 and 44 kPa at idle, 24 mm2 and 43 kPa
-/// at hold (DESIGN section 3).
+/// at hold.
 #[test]
 fn regress_default_twin() {
     let spec = engine(&[0.0, 270.0], 530e-6).unwrap();

@@ -8,7 +8,7 @@ use evenpull_engine::{
     SliderCrank, Valve, WorkingGas,
 };
 
-/// CHECKS section 8, motored four-stroke (Cantera 3.2.0 and scipy 1.17.1 agree to 0.01 Pa).
+/// Motored four-stroke, cycle 30; Cantera 3.2.0 and scipy 1.17.1 agree to 0.01 Pa on it.
 fn motored_spec() -> Result<EngineSpec, Box<dyn Error>> {
     Ok(EngineSpec {
         cylinders: vec![CylinderSpec {
