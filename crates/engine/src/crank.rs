@@ -56,7 +56,7 @@ mod tests {
         }
     }
 
-    /// Slider-crank geometry evaluated computed outside for stroke 60, rod 120 mm. Tolerance: last printed digit.
+    /// Closed form for stroke 60, rod 120 mm, computed outside this code. Tolerance: last digit.
     #[test]
     fn val_piston_travel() {
         for (deg, mm) in [
