@@ -121,7 +121,7 @@ impl Noise {
 mod tests {
     use super::*;
 
-    /// `naca1953` (validation/refs.bib), isentropic flow at a ratio of specific heats of 7/5, to ten digits.
+    /// `naca1135` (validation/refs.bib), isentropic flow at a ratio of specific heats of 7/5, to ten digits.
     #[test]
     fn val_psi() {
         for (ratio, value) in [
