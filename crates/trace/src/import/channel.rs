@@ -35,6 +35,8 @@ pub(super) struct Scale {
     pub(super) words: String,
     /// Remark when the file's own unit was overruled.
     pub(super) clash: Option<String>,
+    /// The unit, if the range of values told it.
+    pub(super) by_range: Option<ChannelUnit>,
 }
 
 impl Scale {
@@ -76,6 +78,8 @@ pub(super) struct Question<'a> {
     /// Converter bits named in the header.
     pub(super) bits: Option<u32>,
     pub(super) ambient_pa: Option<f64>,
+    /// Unit another column's values told: a dead sensor's own range tells nothing.
+    pub(super) neighbour: Option<ChannelUnit>,
 }
 
 /// Finds the unit of a column and the map to pascals.
@@ -101,7 +105,14 @@ pub(super) fn settle(q: &Question, column: &Column) -> Result<Scale, ImportError
             range,
             "from the file",
         ),
-        (None, None) => scale(q, by_range(q, range)?, range, "from the range of values"),
+        (None, None) => match (by_range(q, range), q.neighbour) {
+            (Ok(unit), _) => {
+                let by_range = Some(unit);
+                scale(q, unit, range, "from the range of values").map(|s| Scale { by_range, ..s })
+            }
+            (Err(_), Some(unit)) => scale(q, unit, range, "assumed as for the other column"),
+            (Err(error), None) => Err(error),
+        },
     }
 }
 
@@ -129,7 +140,10 @@ fn relative_if_negative(
         });
     }
     if low_kpa < USUAL_LOW_KPA.0 && high_kpa < 80.0 {
-        let candidates = format!("absolute pressure or depression in {}", pressure.name());
+        let candidates = {
+            let unit = pressure.name();
+            format!("absolute pressure or depression (`{unit}` or `{unit} depression`)")
+        };
         return Err(unclear(q, range, candidates));
     }
     Ok(unit)
@@ -193,12 +207,12 @@ fn same_size(a: ChannelUnit, b: ChannelUnit) -> bool {
     }
 }
 
-fn word(unit: ChannelUnit) -> String {
+fn word(unit: ChannelUnit) -> &'static str {
     match unit {
-        ChannelUnit::Pressure { unit, .. } => unit.name().to_owned(),
-        ChannelUnit::Volts { .. } => "V".to_owned(),
-        ChannelUnit::Millivolts { .. } => "mV".to_owned(),
-        ChannelUnit::Counts { .. } => "counts".to_owned(),
+        ChannelUnit::Pressure { unit, .. } => unit.name(),
+        ChannelUnit::Volts { .. } => "V",
+        ChannelUnit::Millivolts { .. } => "mV",
+        ChannelUnit::Counts { .. } => "counts",
     }
 }
 
@@ -267,8 +281,8 @@ fn by_range(q: &Question, range: Range) -> Result<ChannelUnit, ImportError> {
     let candidates = match high {
         _ if high <= 1.25 => "bar, or volts of an unconnected sensor",
         _ if high <= 20.0 => "psi, or volts of a 10 V sensor",
-        _ if high < 80.0 => "depression in kPa, inHg or cmHg",
-        _ if high <= 1_150.0 => "counts, mbar, mmHg or a depression in them",
+        _ if high < 80.0 => "depression (`kPa depression`, `inHg depression` ...)",
+        _ if high <= 1_150.0 => "counts, mbar, mmHg or depression in them",
         _ => "counts of a converter (12 to 24 bit) or Pa",
     };
     Err(unclear(q, range, candidates.to_owned()))
@@ -336,6 +350,7 @@ fn pressure_scale(
         rail_high: f64::INFINITY,
         words,
         clash: None,
+        by_range: None,
     })
 }
 
@@ -371,6 +386,7 @@ fn volts_scale(
             sensor_words(sensor)
         ),
         clash: None,
+        by_range: None,
     })
 }
 
@@ -396,6 +412,7 @@ fn counts_scale(
         rail_high: full,
         words: format!("counts of {full}{said} ({how}), {}", sensor_words(sensor)),
         clash: None,
+        by_range: None,
     })
 }
 

@@ -7,248 +7,17 @@
 //! stay behind, a row was repeated or time ran back. The spacing returned is the pooled regression
 //! of stamp on sample number inside segments.
 
+use super::rollover::Unroller;
+use super::spacing::{Pool, Steps};
+
 /// Stamps looked at beyond a suspicious one.
-pub(super) const LOOK_AHEAD: usize = 8;
+const LOOK_AHEAD: usize = 8;
 /// Up to this many lost samples are filled with `NaN`; more start a new segment.
 const FILL_LIMIT: f64 = 3.0;
 /// Share of a stamp's deviation by which the running clock is corrected.
 const FOLLOW: f64 = 0.05;
 /// Steps back beyond which time is said to run back.
 const BACK_STEPS: f64 = 16.0;
-/// Moduli at which counters roll over: 32 and 16 bit of ticks, and 32 bit of microseconds printed
-/// as milliseconds or seconds. Second value: steps allowed between the stamps around it.
-const MODULI: [(f64, f64); 4] = [
-    (4_294_967_296.0, 1_000.0),
-    (65_536.0, 16.0),
-    (4_294_967.296, 16.0),
-    (4_294.967_296, 16.0),
-];
-
-/// Adds up counter roll-overs.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Unroller {
-    previous: Option<f64>,
-    offset: f64,
-    /// Usual step, file's unit.
-    step: f64,
-    /// Roll-overs seen.
-    pub(super) rolled: usize,
-}
-
-impl Unroller {
-    fn new(step: f64) -> Self {
-        Self {
-            step,
-            ..Self::default()
-        }
-    }
-
-    fn next(&mut self, raw: f64) -> f64 {
-        if let Some(previous) = self.previous
-            && raw < previous
-        {
-            let hit = MODULI.iter().find(|(modulus, steps)| {
-                let forward = raw + modulus - previous;
-                previous < *modulus
-                    && forward > 0.0
-                    && forward <= steps * self.step
-                    && raw <= steps * self.step
-            });
-            if let Some((modulus, _)) = hit {
-                self.offset += modulus;
-                self.rolled += 1;
-            }
-        }
-        self.previous = Some(raw);
-        raw + self.offset
-    }
-}
-
-/// Median of the positive steps, 0 if there is none.
-fn median_step(stamps: &[f64]) -> f64 {
-    let mut steps: Vec<f64> = stamps
-        .windows(2)
-        .map(|w| w[1] - w[0])
-        .filter(|d| *d > 0.0)
-        .collect();
-    if steps.is_empty() {
-        return 0.0;
-    }
-    let middle = steps.len() / 2;
-    *steps.select_nth_unstable_by(middle, f64::total_cmp).1
-}
-
-/// Sampled stamps without missing ones, roll-overs added up.
-pub(super) fn unwrapped(run: &[f64]) -> Vec<f64> {
-    let raw: Vec<f64> = run.iter().copied().filter(|v| v.is_finite()).collect();
-    let mut unroller = Unroller::new(median_step(&raw));
-    raw.iter().map(|&t| unroller.next(t)).collect()
-}
-
-/// Spacing of stamps, in the file's unit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Steps {
-    /// Spacing of samples.
-    pub(super) dt: f64,
-    /// How far stamps of a steady sampler lie off an even clock.
-    pub(super) coarse: f64,
-    /// Resolution of the stamps where it is coarser than about a fifth of the spacing, else 0.
-    pub(super) quantum: f64,
-}
-
-impl Steps {
-    /// Finds the spacing; `None` if time does not advance.
-    pub(super) fn find(stamps: &[f64]) -> Option<Self> {
-        let median = median_step(stamps);
-        if median <= 0.0 {
-            return None;
-        }
-        let whole = line(stamps);
-        if let Some(whole) = whole {
-            // Steady throughout: one line through all stamps.
-            if whole.coarse <= 0.3 * whole.dt {
-                return Some(whole);
-            }
-            if let Some(quantum) = coarse_grid(stamps, median)
-                && whole.coarse <= 0.6 * quantum
-            {
-                return Some(Self { quantum, ..whole });
-            }
-        }
-        // Else the longest stretch without lost or repeated samples.
-        if let Some(found) = longest_even_stretch(stamps, median) {
-            return Some(Self {
-                coarse: found.coarse.min(0.3 * found.dt),
-                ..found
-            });
-        }
-        // Shaky throughout, but without holes.
-        if let Some(whole) = whole
-            && whole.coarse <= 2.0 * median
-        {
-            return Some(Self {
-                coarse: whole.coarse.min(0.5 * whole.dt),
-                ..whole
-            });
-        }
-        Some(Self {
-            dt: median,
-            coarse: 0.3 * median,
-            quantum: 0.0,
-        })
-    }
-}
-
-/// Resolution of coarse stamps: the smallest step, if some steps differ from the usual one by it.
-///
-/// One or two odd steps are lost or repeated samples rather than a beat of clock and resolution.
-fn coarse_grid(stamps: &[f64], median: f64) -> Option<f64> {
-    const ODD_STEPS: usize = 3;
-    let steps = || stamps.windows(2).map(|w| w[1] - w[0]);
-    let odd = steps()
-        .filter(|d| (d - median).abs() > 0.2 * median)
-        .count();
-    let quantum = steps().filter(|d| *d > 0.0).fold(f64::INFINITY, f64::min);
-    // Stamps are printed in decimal digits: another smallest step is a spacing, not a resolution.
-    let decimal = (quantum.log10() - quantum.log10().round()).abs() < 1e-3;
-    (odd >= ODD_STEPS && quantum >= 0.2 * median && decimal).then_some(quantum)
-}
-
-/// Line through the longest stretch whose steps stay within half of the usual one.
-fn longest_even_stretch(stamps: &[f64], median: f64) -> Option<Steps> {
-    const ENOUGH: usize = 32;
-    let mut longest = 0..0;
-    let mut from = 0;
-    for i in 1..=stamps.len() {
-        let ends = i == stamps.len() || (stamps[i] - stamps[i - 1] - median).abs() > 0.5 * median;
-        if ends {
-            if i - from > longest.len() {
-                longest = from..i;
-            }
-            from = i;
-        }
-    }
-    if longest.len() < ENOUGH.min(stamps.len() / 4).max(2) {
-        return None;
-    }
-    line(&stamps[longest])
-}
-
-/// Least-squares line through a stretch; `None` for fewer than two stamps or no advance.
-fn line(stamps: &[f64]) -> Option<Steps> {
-    let n = stamps.len() as f64;
-    if stamps.len() < 2 {
-        return None;
-    }
-    let rough = (stamps[stamps.len() - 1] - stamps[0]) / (n - 1.0);
-    if rough <= 0.0 {
-        return None;
-    }
-    let mut pool = Pool::default();
-    for (i, t) in stamps.iter().enumerate() {
-        pool.add(t - stamps[0] - rough * i as f64);
-    }
-    let (slope, mean) = pool.slope_and_mean();
-    let centre = (n - 1.0) / 2.0;
-    let off = |i: usize, t: f64| {
-        (t - stamps[0] - rough * i as f64 - mean - slope * (i as f64 - centre)).abs()
-    };
-    let coarse = stamps
-        .iter()
-        .enumerate()
-        .map(|(i, &t)| off(i, t))
-        .fold(0.0, f64::max);
-    let dt = rough + slope;
-    (dt > 0.0).then_some(Steps {
-        dt,
-        coarse,
-        quantum: 0.0,
-    })
-}
-
-/// Running sums of deviations against sample number.
-#[derive(Debug, Clone, Copy, Default)]
-struct Pool {
-    n: f64,
-    sum: f64,
-    moment: f64,
-    /// Sum of sample numbers that carry a stamp, and of their squares.
-    x: f64,
-    xx: f64,
-    at: f64,
-}
-
-impl Pool {
-    #[inline(always)]
-    fn add(&mut self, deviation: f64) {
-        self.n += 1.0;
-        self.sum += deviation;
-        self.moment += deviation * self.at;
-        self.x += self.at;
-        self.xx += self.at * self.at;
-        self.at += 1.0;
-    }
-
-    /// Centred sums (Sxy, Sxx).
-    fn centred(&self) -> (f64, f64) {
-        if self.n < 2.0 {
-            return (0.0, 0.0);
-        }
-        (
-            self.moment - self.x * self.sum / self.n,
-            self.xx - self.x * self.x / self.n,
-        )
-    }
-
-    fn slope_and_mean(&self) -> (f64, f64) {
-        let (sxy, sxx) = self.centred();
-        (
-            if sxx > 0.0 { sxy / sxx } else { 0.0 },
-            self.sum / self.n.max(1.0),
-        )
-    }
-}
-
 /// What to do at a row beyond taking it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Event {
@@ -524,7 +293,13 @@ impl Clock {
             .iter()
             .map(|s| s.pool.centred())
             .fold((0.0, 0.0), |a, b| (a.0 + b.0, a.1 + b.1));
-        let correction = if sxx > 0.0 { sxy / sxx } else { 0.0 };
+        let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
+        // Stamps that pull the spacing by more than this are no clock; the first rows' holds.
+        let correction = if slope.abs() < 0.2 * self.dt {
+            slope
+        } else {
+            0.0
+        };
         // A stretch starts where its line does, not at its first, perhaps coarse, stamp.
         let start = |s: &Stretch| {
             let n = s.pool.n.max(1.0);

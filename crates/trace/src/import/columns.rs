@@ -1,9 +1,11 @@
 //! Which column is the clock and which belongs to which body.
 
-use super::clock::{Steps, unwrapped};
+use std::ops::RangeInclusive;
+
 use super::error::ImportError;
 use super::hint::{ColumnRef, LayoutHint, TimeUnit};
 use super::sniff::Table;
+use super::spacing::{Steps, unwrapped};
 use super::words::{
     channel_unit_in, names_body, names_counter, names_other_quantity, names_time, rate_in,
     time_unit_in,
@@ -12,6 +14,9 @@ use super::words::{
 /// Sampling rates [Hz] between which a unit of time is believed without being named. The ratio
 /// of the ends is below 1000, so that at most one of s, ms and us fits.
 const BELIEVABLE_HZ: (f64, f64) = (60.0, 50_000.0);
+
+/// Rates [Hz] that may be given for samples or counter ticks.
+const POSSIBLE_HZ: RangeInclusive<f64> = 1e-3..=1e9;
 
 /// Where the times come from.
 #[derive(Debug, Clone, PartialEq)]
@@ -95,16 +100,13 @@ pub(super) fn choose_clock(
         name: name.to_owned(),
         key: key.to_owned(),
         value: value.to_string(),
-        allowed: "a finite number above 0",
+        allowed: "from 0.001 to 1e9 per second",
     };
-    if let Some(hz) = hint
-        .sample_rate_hz
-        .filter(|hz| !(hz.is_finite() && *hz > 0.0))
-    {
+    if let Some(hz) = hint.sample_rate_hz.filter(|hz| !POSSIBLE_HZ.contains(hz)) {
         return Err(bad("sample_rate_hz", hz));
     }
     if let Some(TimeUnit::Tick { hz }) = hint.time_unit
-        && !(hz.is_finite() && hz > 0.0)
+        && !POSSIBLE_HZ.contains(&hz)
     {
         return Err(bad("time_unit", hz));
     }
@@ -381,7 +383,7 @@ fn best_named(table: &Table, free: &[usize], body: &str) -> Option<usize> {
 }
 
 /// With more columns than bodies, columns that carry a pressure-like unit come first.
-fn prefer_marked(table: &Table, free: &mut Vec<usize>, wanted: usize) {
+fn prefer_marked(table: &Table, free: &mut [usize], wanted: usize) {
     if free.len() <= wanted {
         return;
     }

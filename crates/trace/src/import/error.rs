@@ -211,9 +211,9 @@ pub enum ImportError {
         /// Body.
         body: String,
         /// Unit in the file.
-        in_file: String,
+        in_file: &'static str,
         /// Unit given.
-        given: String,
+        given: &'static str,
         /// Low end of the values.
         lowest: f64,
         /// High end of the values.
@@ -265,7 +265,7 @@ pub enum ImportError {
     /// Pressures no engine has.
     #[error(
         "{name}: line {line}: column {column} ({body}): {value_kpa:.1} kPa, as are {percent:.0} % of the samples; \
-         0 to 250 kPa is possible: correct the unit or the sensor's k1, k2 under [layout.pressure]"
+         0 to 250 kPa is possible: correct the unit (`kPa gauge`, `kPa depression` if relative to ambient) or the sensor's k1, k2 under [layout.pressure]"
     )]
     ImplausiblePressure {
         /// Recording.

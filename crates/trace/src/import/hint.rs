@@ -2,7 +2,7 @@
 
 use evenpull_airflow::{PressureUnit, Ratiometric};
 
-use super::words::bare_symbol;
+use super::words::{bare_symbol, split_kind};
 
 /// Layout as far as it is known; everything left out is found from the file.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -173,8 +173,9 @@ impl TimeUnit {
 }
 
 impl ChannelUnit {
-    /// Unit from its usual spelling: a pressure unit (absolute), `V`, `mV` or `counts`.
+    /// Unit from its usual spelling: a pressure unit, `V`, `mV` or `counts`.
     ///
+    /// A pressure is absolute unless the word `gauge` or `depression` follows (`kPa gauge`).
     /// `full_scale`, `sensor` and `supply_v` are taken over where the unit has them.
     pub fn from_symbol(
         symbol: &str,
@@ -182,7 +183,8 @@ impl ChannelUnit {
         sensor: Option<Ratiometric>,
         supply_v: Option<f64>,
     ) -> Option<Self> {
-        Some(match bare_symbol(symbol).as_str() {
+        let (symbol, kind) = split_kind(symbol);
+        Some(match bare_symbol(&symbol).as_str() {
             "v" | "volt" | "volts" => Self::Volts { sensor, supply_v },
             "mv" | "millivolt" | "millivolts" => Self::Millivolts { sensor, supply_v },
             "count" | "counts" | "adc" | "raw" | "lsb" | "digits" => {
@@ -190,7 +192,7 @@ impl ChannelUnit {
             }
             other => Self::Pressure {
                 unit: other.parse().ok()?,
-                kind: PressureKind::Absolute,
+                kind,
             },
         })
     }

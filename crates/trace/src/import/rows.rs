@@ -1,8 +1,10 @@
 //! Rows of a block to numbers: a fast pass over plain rows, a tolerant one for the rest.
 
 use super::blocks::Block;
+use super::lines::split;
 use super::number::{Field, bare, read_field, scan};
-use super::sniff::{Format, split};
+use super::sniff::Format;
+use super::spacing::LARGEST_STAMP;
 
 /// What is wanted of a column.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -226,7 +228,9 @@ impl Rows {
                 continue;
             }
             match (want, read_field(&line[from..to], spec.format.decimal)) {
-                (Want::Stamp, Field::Number(n)) => stamp = n.value,
+                (Want::Stamp, Field::Number(n)) if n.value.abs() <= LARGEST_STAMP => {
+                    stamp = n.value
+                }
                 (Want::Channel(k), Field::Number(n)) => values[*k] = n.value,
                 (Want::Channel(k), Field::Overload) => {
                     values[*k] = f64::NAN;
@@ -328,6 +332,9 @@ impl RowSpec {
                 }
                 Want::Stamp => {
                     let (value, _, behind) = scan(bytes, i, decimal)?;
+                    if value.abs() > LARGEST_STAMP {
+                        return None;
+                    }
                     stamp = value;
                     behind
                 }

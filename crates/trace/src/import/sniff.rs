@@ -4,9 +4,11 @@
 //! pair that reads most numbers with least text left over wins, earlier ones on a tie.
 
 use super::error::ImportError;
+use super::heading::read_headings;
 use super::hint::{Decimal, Delimiter, LayoutHint};
+use super::lines::{excerpt, lines, split};
 use super::number::{Field, bare, read_field};
-use super::words::{decoded, is_unit};
+use super::words::decoded;
 
 /// Lines on which the marks are tried.
 const TRIAL_LINES: usize = 300;
@@ -128,65 +130,6 @@ impl Table {
     }
 }
 
-/// Cuts a line into fields; quoted fields may hold the delimiter.
-pub(super) fn split(line: &[u8], delimiter: Delimiter, out: &mut Vec<(usize, usize)>) {
-    out.clear();
-    let mut quoted = false;
-    let mut start = 0;
-    let Some(mark) = delimiter.byte() else {
-        let blank = |b: u8| b == b' ' || b == b'\t';
-        let mut inside = false;
-        for (i, &b) in line.iter().enumerate() {
-            quoted ^= b == b'"';
-            if blank(b) && !quoted {
-                if inside {
-                    out.push((start, i));
-                }
-                inside = false;
-            } else if !inside {
-                start = i;
-                inside = true;
-            }
-        }
-        if inside {
-            out.push((start, line.len()));
-        }
-        return;
-    };
-    for (i, &b) in line.iter().enumerate() {
-        quoted ^= b == b'"';
-        if b == mark && !quoted {
-            out.push((start, i));
-            start = i + 1;
-        }
-    }
-    out.push((start, line.len()));
-}
-
-/// Lines of a block without their ends.
-pub(super) fn lines(block: &[u8]) -> Vec<&[u8]> {
-    let block = block.strip_suffix(b"\n").unwrap_or(block);
-    block
-        .split(|&b| b == b'\n')
-        .map(|l| l.strip_suffix(b"\r").unwrap_or(l))
-        .collect()
-}
-
-/// Beginning of a line for a message.
-pub(super) fn excerpt(line: &[u8]) -> String {
-    let text = decoded(line);
-    let mut short: String = text
-        .trim()
-        .chars()
-        .filter(|c| !c.is_control())
-        .take(60)
-        .collect();
-    if text.trim().chars().count() > 60 {
-        short.push_str("...");
-    }
-    short
-}
-
 /// Finds the table.
 pub(super) fn find_table(
     name: &str,
@@ -222,7 +165,7 @@ pub(super) fn find_table(
             .map(|l| decoded(l) + "\n")
             .collect(),
     };
-    head(&mut table, &lines[..first_row]);
+    read_headings(&mut table, &lines[..first_row]);
     // A line without an end may end inside a number and shows no usual length.
     let whole_lines = lines.len() - usize::from(!block.ends_with(b"\n"));
     sample(
@@ -379,74 +322,6 @@ fn first_row(
             .count();
         rows * 2 >= next.len()
     })
-}
-
-/// Headings and units row, looked for upwards from the first row.
-fn head(table: &mut Table, header: &[&[u8]]) {
-    let mut units_found = false;
-    for line in header
-        .iter()
-        .rev()
-        .filter(|l| !l.trim_ascii().is_empty())
-        .take(12)
-    {
-        let Some(fields) = header_fields(line, table.format.delimiter, table.columns.len()) else {
-            continue;
-        };
-        let all_units = fields.iter().all(|f| is_unit(f)) && fields.iter().any(|f| !f.is_empty());
-        let bracketed = fields.iter().any(|f| f.starts_with(['(', '[', '{']));
-        if all_units && !units_found && (bracketed || !fields.iter().any(|f| f.len() > 4)) {
-            units_found = true;
-            for (column, field) in table.columns.iter_mut().zip(fields) {
-                column.unit = field;
-            }
-        } else if fields.iter().any(|f| f.chars().any(char::is_alphabetic)) {
-            for (column, field) in table.columns.iter_mut().zip(fields) {
-                column.heading = field;
-            }
-            return;
-        }
-    }
-    // A lone row of units (`ms`, `us`) serves as headings as well.
-    if units_found {
-        for column in &mut table.columns {
-            column.heading.clone_from(&column.unit);
-        }
-    }
-}
-
-/// Fields of a header line if they match the columns; other marks are tried than the rows' own.
-fn header_fields(line: &[u8], delimiter: Delimiter, columns: usize) -> Option<Vec<String>> {
-    let mut text = line.trim_ascii_start();
-    while let Some(rest) = [b"#".as_slice(), b"%", b"//"]
-        .iter()
-        .find_map(|mark| text.strip_prefix(*mark))
-    {
-        text = rest.trim_ascii_start();
-    }
-    let mut fields = Vec::new();
-    for mark in [
-        delimiter,
-        Delimiter::Tab,
-        Delimiter::Semicolon,
-        Delimiter::Comma,
-        Delimiter::Blanks,
-    ] {
-        split(text, mark, &mut fields);
-        let trailing = fields.len() == columns + 1
-            && fields
-                .last()
-                .is_some_and(|&(from, to)| bare(&text[from..to]).is_empty());
-        if fields.len() == columns || (trailing && columns > 1) {
-            let fields = fields.iter().take(columns);
-            return Some(
-                fields
-                    .map(|&(from, to)| decoded(bare(&text[from..to])))
-                    .collect(),
-            );
-        }
-    }
-    None
 }
 
 fn sample(table: &mut Table, lines: &[&[u8]], numeric: &[bool]) {

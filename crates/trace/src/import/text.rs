@@ -4,10 +4,10 @@ use std::io::Read;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 
 use super::blocks::{Block, BlockSource};
-use super::channel::{Question, settle, step};
+use super::channel::{Question, Scale, settle, step};
 use super::clock::Clock;
 use super::collect::{Collector, Lane};
-use super::columns::{Clocking, assign_bodies, choose_clock, given_columns};
+use super::columns::{Assignment, Clocking, assign_bodies, choose_clock, given_columns};
 use super::error::{ImportError, LINE_LIMIT_BYTES};
 use super::hint::LayoutHint;
 use super::rows::{ChannelSpec, RowSpec, Rows};
@@ -93,8 +93,8 @@ fn refuse_binary(name: &str, block: &[u8]) -> Result<(), ImportError> {
     let head = &block[..block.len().min(64 << 10)];
     let foreign =
         |b: &u8| *b < 0x20 && !matches!(*b, b'\t' | b'\n' | b'\r' | 0x1b | 0x0c) || *b == 0x7f;
-    let count = head.iter().filter(|b| foreign(b)).count();
-    match head.iter().position(|b| foreign(b)) {
+    let count = head.iter().filter(|&b| foreign(b)).count();
+    match head.iter().position(foreign) {
         Some(offset) if count * 10 > head.len() => Err(ImportError::Binary {
             name: name.to_owned(),
             offset,
@@ -131,27 +131,15 @@ fn plan(
         Clocking::Rate { .. } => None,
     };
     let assigned = assign_bodies(name, table, bodies, &given, stamps, &mut assumed)?;
+    let scales = settle_all(name, table, hint, &assigned)?;
     let mut lanes = Vec::new();
     let mut channels = Vec::new();
     let mut notices = Vec::new();
-    for assignment in assigned {
-        let column = &table.columns[assignment.column];
-        let question = Question {
-            name,
-            body: &assignment.body,
-            label: table.label(assignment.column),
-            given: hint
-                .pressure
-                .iter()
-                .find(|c| c.body == assignment.body)
-                .and_then(|c| c.unit),
-            bits: bits_in(&table.header),
-            ambient_pa: hint.ambient_pa,
-        };
-        let scale = settle(&question, column)?;
+    for (assignment, scale) in assigned.into_iter().zip(scales) {
+        let label = table.label(assignment.column);
         assumed.push(format!(
-            "{}: column {} ({}), {}",
-            assignment.body, question.label, assignment.how, scale.words
+            "{}: column {label} ({}), {}",
+            assignment.body, assignment.how, scale.words
         ));
         if let Some(text) = &scale.clash {
             notices.push(Notice::new("unit-clash", text.clone()));
@@ -163,8 +151,8 @@ fn plan(
             rail_low: scale.rail_low,
             rail_high: scale.rail_high,
         });
-        let step_pa = step(column) * scale.slope_pa.abs();
-        lanes.push(Lane::new(assignment.body.clone(), question.label, step_pa));
+        let step_pa = step(&table.columns[assignment.column]) * scale.slope_pa.abs();
+        lanes.push(Lane::new(assignment.body, label, step_pa));
     }
     let last = table
         .columns
@@ -181,11 +169,61 @@ fn plan(
     })
 }
 
+/// Scales of the assigned columns; one whose values tell no unit takes its neighbour's.
+fn settle_all(
+    name: &str,
+    table: &Table,
+    hint: &LayoutHint,
+    assigned: &[Assignment],
+) -> Result<Vec<Scale>, ImportError> {
+    let bits = bits_in(&table.header);
+    let ask = |assignment: &Assignment, neighbour| {
+        let given = hint.pressure.iter().find(|c| c.body == assignment.body);
+        let question = Question {
+            name,
+            body: &assignment.body,
+            label: table.label(assignment.column),
+            given: given.and_then(|c| c.unit),
+            bits,
+            ambient_pa: hint.ambient_pa,
+            neighbour,
+        };
+        settle(&question, &table.columns[assignment.column])
+    };
+    let first: Vec<_> = assigned.iter().map(|a| ask(a, None)).collect();
+    let neighbour = first.iter().flatten().find_map(|scale| scale.by_range);
+    first
+        .into_iter()
+        .zip(assigned)
+        .map(|(scale, assignment)| match scale {
+            Err(ImportError::UnitUnclear { .. }) => ask(assignment, neighbour),
+            settled => settled,
+        })
+        .collect()
+}
+
 /// What the workers share: blocks are taken in any order and put down in theirs.
 struct Turn {
     next: u64,
     collector: Collector,
     failed: Option<ImportError>,
+    /// A worker panicked; the others must not wait for its block.
+    abandoned: bool,
+}
+
+/// Wakes the other workers when this one panics, so that the panic gets out.
+struct Wake<'a> {
+    turn: &'a Mutex<Turn>,
+    moved: &'a Condvar,
+}
+
+impl Drop for Wake<'_> {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            locked(self.turn).abandoned = true;
+            self.moved.notify_all();
+        }
+    }
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -207,6 +245,7 @@ fn run<R: Read + Send>(
         next: 1,
         collector,
         failed: None,
+        abandoned: false,
     });
     let moved = Condvar::new();
     std::thread::scope(|scope| {
@@ -230,6 +269,7 @@ fn work<R: Read + Send>(
     name: &str,
     progress: &mut dyn FnMut(u64),
 ) {
+    let _wake = Wake { turn, moved };
     let mut buffer = Vec::new();
     loop {
         let (block, bytes_read) = {
@@ -250,8 +290,11 @@ fn work<R: Read + Send>(
         };
         let rows = (!block.too_long).then(|| Rows::read(&mut block, spec));
         let mut state = locked(turn);
-        while state.next != block.seq && state.failed.is_none() {
+        while state.next != block.seq && state.failed.is_none() && !state.abandoned {
             state = moved.wait(state).unwrap_or_else(PoisonError::into_inner);
+        }
+        if state.abandoned {
+            return;
         }
         if state.failed.is_none() {
             let done = match rows {

@@ -132,6 +132,7 @@ fn pick(
         given: given.and_then(|c| c.unit),
         bits: None,
         ambient_pa: hint.ambient_pa,
+        neighbour: None,
     })?;
     assumed.push(format!("{body}: channel {number} ({how}), {}", scale.words));
     let pick = Pick {

@@ -65,16 +65,48 @@ pub(super) fn channel_unit_in(heading: &str) -> Option<ChannelUnit> {
     })
 }
 
+/// Words of a heading or unit that say what a pressure is counted from.
+const KINDS: [(&str, PressureKind); 10] = [
+    ("depression", PressureKind::Depression),
+    ("vacuum", PressureKind::Depression),
+    ("vac", PressureKind::Depression),
+    ("suction", PressureKind::Depression),
+    ("gauge", PressureKind::Gauge),
+    ("gage", PressureKind::Gauge),
+    ("relative", PressureKind::Gauge),
+    ("rel", PressureKind::Gauge),
+    ("absolute", PressureKind::Absolute),
+    ("abs", PressureKind::Absolute),
+];
+
+fn kind_of(word: &str) -> Option<PressureKind> {
+    KINDS
+        .iter()
+        .find(|(w, _)| *w == word)
+        .map(|(_, kind)| *kind)
+}
+
 fn kind_in(heading: &str) -> PressureKind {
-    let words = words(heading);
-    let any = |list: &[&str]| words.iter().any(|w| list.contains(&w.as_str()));
-    if any(&["depression", "vacuum", "vac", "suction", "below"]) {
-        PressureKind::Depression
-    } else if any(&["gauge", "gage", "relative", "rel"]) {
-        PressureKind::Gauge
-    } else {
-        PressureKind::Absolute
-    }
+    words(heading)
+        .iter()
+        .find_map(|w| kind_of(w))
+        .unwrap_or(PressureKind::Absolute)
+}
+
+/// A unit without the word that says what it is counted from, and that kind.
+pub(super) fn split_kind(symbol: &str) -> (String, PressureKind) {
+    let mut kind = PressureKind::Absolute;
+    let kept: Vec<&str> = symbol
+        .split_whitespace()
+        .filter(|word| match kind_of(&bare_symbol(word)) {
+            Some(found) => {
+                kind = found;
+                false
+            }
+            None => true,
+        })
+        .collect();
+    (kept.join(" "), kind)
 }
 
 /// Whether a bare field of a units row is a unit of any kind (or is left blank).
@@ -266,6 +298,14 @@ mod tests {
             })
         );
         assert_eq!(channel_unit_in("Channel B"), None);
+        let symbol = |text| ChannelUnit::from_symbol(text, None, None, None);
+        assert_eq!(symbol("kPa"), Some(absolute(PressureUnit::KPa)));
+        let (unit, kind) = (PressureUnit::InHg, PressureKind::Depression);
+        assert_eq!(
+            symbol("in Hg depression"),
+            Some(ChannelUnit::Pressure { unit, kind })
+        );
+        assert_eq!(symbol("gauge"), None);
     }
 
     #[test]

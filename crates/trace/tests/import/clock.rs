@@ -56,7 +56,7 @@ fn counters_roll_over() {
     assert!((r.dt_s - 5e-4).abs() < 1e-9 && r.segments.len() == 1);
     // Microseconds printed as seconds.
     let file = rows(4000, ",", |i| {
-        format!("{:.6}", (4294.0 + i as f64 * 5e-4) % 4294.967_296)
+        format!("{:.6}", (4294.0 + i as f64 * 5e-4) % 4_294.967_296)
     });
     let r = bare(format!("time_s,left_kpa,right_kpa\n{file}")).unwrap();
     assert_eq!((r.samples(), r.segments.len()), (4000, 1));

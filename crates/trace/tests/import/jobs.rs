@@ -13,7 +13,7 @@ fn open(job: &str, file: &str, hint: &LayoutHint) -> Recording {
         .join(job)
         .join(file);
     let reader = File::open(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-    import(reader, file, hint, &bodies(), &mut |_| {}).unwrap()
+    import(reader, file, hint, &bodies(), &mut |_| {}).expect("open jobs import")
 }
 
 fn mean_kpa(recording: &Recording, channel: usize) -> f64 {

@@ -406,3 +406,24 @@ fn progress_reaches_the_size_of_the_file() {
     assert!(calls > 1);
     assert_eq!(last, file.len() as u64);
 }
+
+#[test]
+fn dead_channel_takes_its_neighbours_unit() {
+    // An unplugged sensor reads next to nothing; telling that is the analysis' business.
+    let counts = |i| (4095.0 * (0.009 * kpa(1, i) - 0.095)).round();
+    let file: String = (0..500)
+        .map(|i| format!("{},{},{}\n", i * 1000, i % 3, counts(i)))
+        .collect();
+    let r = bare(&file).unwrap();
+    assert!(
+        r.assumed
+            .iter()
+            .any(|a| a.starts_with("left") && a.contains("as for the other column")),
+        "{:?}",
+        r.assumed
+    );
+    // 0 counts are 0.095 / 0.009 kPa.
+    assert!((f64::from(r.channels[0].p_pa[0]) - 10_555.56).abs() < 0.01);
+    assert!(r.channels[0].clipped > 100);
+    assert_follows(&r.channels[1].p_pa, 1, 0, 13.7);
+}

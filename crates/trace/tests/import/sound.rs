@@ -20,13 +20,13 @@ fn wav(
         bits_per_sample: bits,
         sample_format: format,
     };
-    let mut writer = WavWriter::new(&mut bytes, spec).unwrap();
+    let mut writer = WavWriter::new(&mut bytes, spec).expect("in memory");
     for i in 0..40_000 {
         for ratio in [0.009 * kpa(0, i) - 0.095, 0.0, 0.009 * kpa(1, i) - 0.095] {
             write(&mut writer, ratio);
         }
     }
-    writer.finalize().unwrap();
+    writer.finalize().expect("in memory");
     bytes.into_inner()
 }
 
