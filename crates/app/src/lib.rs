@@ -1,14 +1,18 @@
 //! Each use case once; files are opened here and nowhere below.
 
 mod answer;
+mod assess;
+mod demo;
 mod error;
 mod job_folder;
 mod layout_hint;
+mod page;
 mod practice;
 mod profiles;
 mod recording;
 mod setup;
 mod text_file;
+mod written;
 
 pub use answer::{
     AdviceAnswer, AssessAnswer, BaselineAnswer, BodyAnswer, CauseAnswer, ChannelAnswer,
@@ -16,17 +20,22 @@ pub use answer::{
     NextReadingAnswer, NoticeAnswer, ReadAnswer, ReadingBody, ScaledAnswer, assess_answer,
     cause_code, read_answer,
 };
+pub use assess::{AssessOutcome, JobProgress, assess, assess_loaded};
+pub use demo::{BenchTrial, DemoOutcome, demo};
 pub use error::{AppError, ErrorKind};
 pub use evenpull_airflow::parse_decimal;
 pub use evenpull_diagnose::{
-    Advice, Assessment, Cause, CauseCode, Interval, NextReading, ReadingResult,
+    Advice, Assessment, BodyFinding, Cause, CauseCode, Fuelling, Interval, NextReading,
+    ReadingResult,
 };
 pub use evenpull_job::{
-    AmbientData, Condition, HoseData, Layout, PerBody, Pinch, Profile, Tolerance,
+    AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData, Layout, PerBody, Pinch,
+    Profile, Tolerance, cautions_for,
 };
 pub use evenpull_report::{cause_name, chance, turn_fraction};
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
+pub use page::{assessment_page, write_assessment};
 pub use practice::{
     Fault, FaultError, PracticeRequest, PracticeTruth, ReadingTruth, fault_codes, practice,
 };

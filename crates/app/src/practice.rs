@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use evenpull_job::Profile;
+use evenpull_job::{Adjuster, Condition, Profile};
 use serde::Serialize;
 
 use crate::error::AppError;
@@ -83,6 +83,36 @@ pub fn practice(
         bench.put_in(fault)?;
     }
     files::write_job(&mut bench, &request.profile.text, folder, progress)
+}
+
+/// Turns one adjuster of the engine as `request` sets it up and takes one reading: mean
+/// depressions [kPa], profile's order. Positive turns give more opening or area.
+///
+/// # Errors
+/// As for [`practice`].
+pub(crate) fn turned(
+    request: &PracticeRequest<'_>,
+    adjuster: &Adjuster,
+    turns: f64,
+    condition: Condition,
+) -> Result<Vec<f64>, AppError> {
+    let mut bench = Bench::new(&request.profile.profile, request.seed)?;
+    for fault in request.faults {
+        bench.put_in(fault)?;
+    }
+    bench.turn(adjuster, turns);
+    let mut found = Vec::new();
+    // The idle before it sets the idle valve, as in a job.
+    for point in bench.points() {
+        if point.condition == Condition::Idle || point.condition == condition {
+            let taken = bench.take(point)?;
+            found.clone_from(&taken.trace.truth.mean_depression_pa);
+        }
+        if point.condition == condition {
+            break;
+        }
+    }
+    Ok(found.iter().map(|pa| pa * 1e-3).collect())
 }
 
 #[cfg(test)]

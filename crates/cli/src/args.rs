@@ -22,6 +22,10 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Show an invented job from end to end, then try the advice on the practice engine.
+    Demo(DemoArgs),
+    /// Assess a job: causes with their evidence, what to turn, what to leave sealed.
+    Assess(AssessArgs),
     /// Read one recording: speed, depression, through-area and drawn air of each cylinder.
     Read(ReadArgs),
     /// Make a job with the practice engine: recordings of an engine with known faults.
@@ -29,6 +33,27 @@ pub(crate) enum Command {
     /// Engine profiles: check a file, list the embedded ones, show one.
     #[command(subcommand)]
     Profile(ProfileCommand),
+}
+
+/// Arguments of `demo`.
+#[derive(Debug, Args)]
+pub(crate) struct DemoArgs {
+    /// Folder to keep the invented job and its page in; without it nothing is kept.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+}
+
+/// Arguments of `assess`.
+#[derive(Debug, Args)]
+pub(crate) struct AssessArgs {
+    /// Job: a folder with `job.toml`, or that file.
+    pub(crate) job: PathBuf,
+    /// Print the answer as `evenpull.assess/1`.
+    #[arg(long)]
+    pub(crate) json: bool,
+    /// Folder to write `assessment.html` and `assessment.json` into; made if it does not exist.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
 }
 
 /// Arguments of `read`.

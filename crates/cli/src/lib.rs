@@ -3,6 +3,10 @@
 //! Data goes to standard output, everything else to standard error.
 
 mod args;
+mod assess_command;
+mod assess_tables;
+mod assess_text;
+mod demo_command;
 mod exit;
 mod paragraph;
 mod practice_command;

@@ -11,7 +11,7 @@ use evenpull_app::AppError;
 
 use crate::args::{Cli, Command};
 use crate::exit::Exit;
-use crate::{practice_command, profile_command, read_command};
+use crate::{assess_command, demo_command, practice_command, profile_command, read_command};
 
 /// Why a command ended early.
 #[derive(Debug, thiserror::Error)]
@@ -55,6 +55,8 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
 
 fn dispatch(cli: Cli) -> Result<Exit, CommandError> {
     match cli.command {
+        Command::Demo(args) => demo_command::run(&args),
+        Command::Assess(args) => assess_command::run(&args),
         Command::Read(args) => read_command::run(&args),
         Command::Practice(args) => practice_command::run(&args),
         Command::Profile(command) => profile_command::run(&command),

@@ -11,6 +11,7 @@ use evenpull_job::Condition;
 use super::bench::{Bench, HOSE, Point, Taken};
 use super::{PracticeTruth, ReadingTruth};
 use crate::error::AppError;
+use crate::written::{unwritable, write_text};
 
 /// Takes every reading and writes the folder.
 pub(super) fn write_job(
@@ -162,17 +163,4 @@ fn write_samples(bench: &Bench<'_>, taken: &Taken, path: &Path) -> Result<(), Ap
     )
     .and_then(|()| out.flush())
     .map_err(|e| unwritable(path, &e))
-}
-
-/// Writes a small text file.
-pub(crate) fn write_text(path: &Path, text: &str) -> Result<(), AppError> {
-    std::fs::write(path, text).map_err(|e| unwritable(path, &e))
-}
-
-/// The error for a path that cannot be written.
-pub(crate) fn unwritable(path: &Path, error: &std::io::Error) -> AppError {
-    AppError::Unwritable {
-        path: path.to_owned(),
-        problem: format!("cannot be written: {error}"),
-    }
 }

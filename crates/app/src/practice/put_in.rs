@@ -5,6 +5,7 @@
 use std::ops::Range;
 
 use evenpull_diagnose::CauseCode;
+use evenpull_job::{Adjuster, AdjusterKind, PerTurn};
 use rand::RngExt;
 
 use super::bench::{Bench, Scatter};
@@ -199,6 +200,24 @@ impl Bench<'_> {
                 "hoses exchanged".to_owned()
             }
         })
+    }
+
+    /// Turns an adjuster; positive = more opening or area. Sealed parts stay as they are.
+    pub(super) fn turn(&mut self, adjuster: &Adjuster, turns: f64) {
+        for name in &adjuster.bodies {
+            let Some(body) = self.profile.body_index(name) else {
+                continue;
+            };
+            match (adjuster.kind, adjuster.per_turn) {
+                (AdjusterKind::Balance, PerTurn::OpeningDeg(deg)) => {
+                    self.setting.linkage.turn_balance(body, turns, deg);
+                }
+                (AdjusterKind::Bleed, PerTurn::AreaMm2(_)) => {
+                    self.bleed_turns[body] = (self.bleed_turns[body] + turns).max(0.0);
+                }
+                _ => {}
+            }
+        }
     }
 
     fn body_of(&mut self, fault: &Fault) -> Result<usize, FaultError> {

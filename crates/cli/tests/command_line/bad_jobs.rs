@@ -43,14 +43,18 @@ impl Job {
     #[track_caller]
     fn refuses(&self, marked: &str, texts: &[&str]) {
         let place = self.place(marked);
-        self.assess().refuses(&[&[place.as_str(), "remedy:"], texts].concat());
+        self.assess()
+            .refuses(&[&[place.as_str(), "remedy:"], texts].concat());
     }
 }
 
 #[test]
 fn an_unknown_key() {
     let job = Job::changed("sensor_v = ", "sensor_w = ");
-    job.refuses("sensor_w", &["unknown key `sensor_w`", "did you mean `sensor_v`?"]);
+    job.refuses(
+        "sensor_w",
+        &["unknown key `sensor_w`", "did you mean `sensor_v`?"],
+    );
 }
 
 #[test]
@@ -66,7 +70,10 @@ fn units_that_clash() {
         "left = { column = \"left_kpa\", unit = \"kPa\", k1 = 0.009 }",
     );
     job.refuses("k1 = 0.009", &["`k1` clashes with the unit \"kPa\""]);
-    let job = Job::changed("unit = \"kPa\" }\n[[reading]]", "unit = \"degC\" }\n[[reading]]");
+    let job = Job::changed(
+        "unit = \"kPa\" }\n[[reading]]",
+        "unit = \"degC\" }\n[[reading]]",
+    );
     job.refuses("degC", &["\"degC\" is no unit of pressure", "kPa"]);
 }
 
@@ -84,8 +91,14 @@ fn forty_thousand_rpm() {
 
 #[test]
 fn a_reading_that_names_a_missing_file() {
-    let job = Job::changed("recording = \"03_sweep_2100.csv\"", "recording = \"03.csv\"");
-    job.refuses("03.csv", &["reading[4].recording", "`03.csv` does not exist"]);
+    let job = Job::changed(
+        "recording = \"03_sweep_2100.csv\"",
+        "recording = \"03.csv\"",
+    );
+    job.refuses(
+        "03.csv",
+        &["reading[4].recording", "`03.csv` does not exist"],
+    );
 }
 
 #[test]
@@ -102,9 +115,13 @@ fn a_body_the_profile_does_not_know() {
 
 #[test]
 fn all_problems_of_a_job_at_once() {
-    let job = Job::changed("engine_c = 76", "engine_c = 760\nrpm = -5\ncolour = \"red\"");
+    let job = Job::changed(
+        "engine_c = 76",
+        "engine_c = 760\nrpm = -5\ncolour = \"red\"",
+    );
     let place = job.place("rpm = -5");
-    job.assess().refuses(&["760 C is outside", &place, "unknown key `colour`"]);
+    job.assess()
+        .refuses(&["760 C is outside", &place, "unknown key `colour`"]);
 }
 
 #[test]

@@ -1,6 +1,8 @@
 //! Runs the binary and looks at standard output, standard error and exit code.
 
+mod assess;
 mod bad_files;
+mod bad_jobs;
 mod practice;
 mod profile;
 mod program;

@@ -1,0 +1,121 @@
+//! A job from files to findings.
+
+use std::path::Path;
+
+use evenpull_diagnose::Assessment;
+use evenpull_job::{GateCheck, MeasuredReading, evaluate_gates};
+use evenpull_trace::{CycleReading, Notice};
+
+use crate::error::{AppError, ErrorKind};
+use crate::job_folder::{LoadedJob, load_job};
+use crate::recording::{job_request, read_recording};
+
+/// A job, its findings and the state of its gates.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AssessOutcome {
+    /// Job and profile.
+    pub loaded: LoadedJob,
+    /// Findings.
+    pub assessment: Assessment,
+    /// The order of work with the state of each gate.
+    pub gates: Vec<GateCheck>,
+    /// What the imports found and assumed, one line each, by reading.
+    pub assumed: Vec<Vec<String>>,
+}
+
+/// Progress through a job: reading `done` of `of` is finished.
+pub type JobProgress<'a> = dyn FnMut(usize, usize) + 'a;
+
+/// Loads a job, reads its recordings one after another and assesses it.
+///
+/// A recording that carries no reading becomes a notice; the rest of the job is still assessed.
+///
+/// # Errors
+/// Bad input as in [`load_job`] and [`read_recording`].
+pub fn assess(path: &Path, progress: &mut JobProgress<'_>) -> Result<AssessOutcome, AppError> {
+    let loaded = load_job(path)?;
+    assess_loaded(loaded, progress)
+}
+
+/// As [`assess`], for a job that is loaded already.
+///
+/// # Errors
+/// Bad input as in [`read_recording`].
+pub fn assess_loaded(
+    loaded: LoadedJob,
+    progress: &mut JobProgress<'_>,
+) -> Result<AssessOutcome, AppError> {
+    let count = loaded.job.readings.len();
+    let mut cycles: Vec<Option<CycleReading>> = Vec::with_capacity(count);
+    let mut assumed = Vec::with_capacity(count);
+    let mut refused = Vec::new();
+    for index in 0..count {
+        progress(index, count);
+        let Some(request) = job_request(&loaded, index) else {
+            cycles.push(None);
+            assumed.push(Vec::new());
+            continue;
+        };
+        match read_recording(&request, &mut |_| {}) {
+            Ok(outcome) => {
+                cycles.push(Some(outcome.reading));
+                assumed.push(outcome.assumed);
+            }
+            Err(error) if error.kind() == ErrorKind::Refused => {
+                refused.push(Notice::new(
+                    "recording-refused",
+                    format!("reading {}: {error}", index + 1),
+                ));
+                cycles.push(None);
+                assumed.push(Vec::new());
+            }
+            Err(error) => return Err(error),
+        }
+    }
+    progress(count, count);
+    let gates = evaluate_gates(&loaded.profile, &loaded.job, &measured(&cycles));
+    let mut assessment = evenpull_diagnose::assess(&loaded.job, &loaded.profile, &cycles);
+    assessment.notices.extend(refused);
+    assessment.notices.extend(of_files(&loaded));
+    Ok(AssessOutcome {
+        loaded,
+        assessment,
+        gates,
+        assumed,
+    })
+}
+
+/// What was assumed or doubted while the job and its profile were read.
+fn of_files(loaded: &LoadedJob) -> Vec<Notice> {
+    let job = loaded.job.notices.iter();
+    let mut notices: Vec<Notice> = job.map(|n| Notice::new(n.code, n.text.clone())).collect();
+    let assumed = loaded.profile.assumed.len();
+    if assumed > 0 {
+        notices.push(Notice::new(
+            "profile-defaults",
+            format!(
+                "{assumed} keys are left out of the profile and defaults stand in; `evenpull profile \
+                 check` lists them with their marks"
+            ),
+        ));
+    }
+    notices
+}
+
+fn measured(cycles: &[Option<CycleReading>]) -> Vec<MeasuredReading> {
+    cycles
+        .iter()
+        .map(|cycle| match cycle {
+            None => MeasuredReading::default(),
+            Some(c) => MeasuredReading {
+                rpm: Some(c.rpm.value),
+                depression_kpa: Some(
+                    c.channels
+                        .iter()
+                        .map(|channel| channel.mean_depression_kpa)
+                        .collect(),
+                ),
+            },
+        })
+        .collect()
+}

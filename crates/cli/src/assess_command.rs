@@ -1,0 +1,49 @@
+//! `evenpull assess`.
+
+use std::io::{self, Write};
+
+use evenpull_app::{AssessOutcome, assess, assess_answer, write_assessment};
+
+use crate::args::AssessArgs;
+use crate::assess_text::assess_text;
+use crate::exit::Exit;
+use crate::progress::steps;
+use crate::run::CommandError;
+
+pub(crate) fn run(args: &AssessArgs) -> Result<Exit, CommandError> {
+    let bar = steps("reading the job");
+    let outcome = assess(&args.job, &mut |done, of| {
+        bar.set_length(of as u64);
+        bar.set_position(done as u64);
+    })?;
+    bar.finish_and_clear();
+    if let Some(folder) = &args.out {
+        let mut stderr = io::stderr().lock();
+        for path in write_assessment(&outcome, folder, &now())? {
+            writeln!(stderr, "written: {}", path.display())?;
+        }
+    }
+    let mut out = io::stdout().lock();
+    if args.json {
+        serde_json::to_writer_pretty(&mut out, &assess_answer(&outcome.assessment))?;
+        writeln!(out)?;
+    } else {
+        out.write_all(assess_text(&outcome).as_bytes())?;
+    }
+    Ok(exit(&outcome))
+}
+
+/// Undetermined findings and a job without one usable reading end with 1.
+pub(crate) fn exit(outcome: &AssessOutcome) -> Exit {
+    let a = &outcome.assessment;
+    if a.undetermined || a.causes.is_empty() {
+        Exit::Undetermined
+    } else {
+        Exit::Fine
+    }
+}
+
+/// Local date and time, as it is written into documents.
+pub(crate) fn now() -> String {
+    jiff::Zoned::now().strftime("%Y-%m-%d %H:%M").to_string()
+}
