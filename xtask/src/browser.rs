@@ -4,8 +4,9 @@
 //! this is possible without asking (root on a system with apt; node packages go under the target
 //! folder), otherwise it is named. With `CI=true` a missing piece is a failure.
 
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 use anyhow::{Context, Result, bail};
 use serde_json::json;
@@ -181,9 +182,17 @@ fn made_pages() -> Result<Vec<serde_json::Value>> {
             .to_string_lossy()
             .into_owned();
         let out = home.join(&name);
-        assess(&job, &out)?;
+        evenpull(&[
+            "assess".as_ref(),
+            job.as_ref(),
+            "--out".as_ref(),
+            out.as_ref(),
+        ])?;
         collect(&out, &name, &mut pages)?;
     }
+    let out = home.join("demo");
+    evenpull(&["demo".as_ref(), "--out".as_ref(), out.as_ref()])?;
+    collect(&out, "demo", &mut pages)?;
     Ok(pages)
 }
 
@@ -202,9 +211,9 @@ fn jobs() -> Result<Vec<PathBuf>> {
     Ok(jobs)
 }
 
-/// Runs the program on one job; exit code 1 is an honest "undetermined" and still has a report.
-fn assess(job: &Path, out: &Path) -> Result<()> {
-    let mut command = cargo(&[
+/// Runs the program; exit code 1 is an honest "undetermined" and still has a report.
+fn evenpull(arguments: &[&OsStr]) -> Result<()> {
+    let run = [
         "run",
         "--quiet",
         "--package",
@@ -212,17 +221,19 @@ fn assess(job: &Path, out: &Path) -> Result<()> {
         "--bin",
         "evenpull",
         "--",
-        "assess",
-    ])?;
+    ];
+    let mut command = cargo(&run)?;
     let status = command
-        .arg(job)
-        .arg("--out")
-        .arg(out)
-        .stdout(std::process::Stdio::null())
+        .args(arguments)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
         .status()?;
     match status.code() {
         Some(0 | 1) => Ok(()),
-        _ => bail!("`evenpull assess` on {} failed: {status}", job.display()),
+        _ => bail!(
+            "`evenpull {}` failed: {status}",
+            arguments.join(OsStr::new(" ")).display()
+        ),
     }
 }
 
