@@ -111,7 +111,18 @@ pub(super) fn choose_clock(
         return Err(bad("time_unit", hz));
     }
     let column = match &hint.time {
-        Some(wanted) => Some((find_column(name, table, wanted, "time")?, "given")),
+        Some(wanted) => {
+            let column = find_column(name, table, wanted, "time")?;
+            if taken.contains(&column) {
+                return Err(ImportError::BadHint {
+                    name: name.to_owned(),
+                    key: "time".to_owned(),
+                    value: format!("{}, as for a pressure", table.label(column)),
+                    allowed: "a column of its own",
+                });
+            }
+            Some((column, "given"))
+        }
         None => found_time_column(table, taken, hint.sample_rate_hz.is_some()),
     };
     if let Some((column, how)) = column {

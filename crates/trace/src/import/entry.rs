@@ -23,6 +23,19 @@ const HEAD_BYTES: usize = 64;
 /// is a few blocks of 512 KiB. Lost samples of up to three are filled with `NaN`; longer gaps
 /// start a new segment. Lines that are no rows are skipped and counted in a notice.
 ///
+/// ```
+/// use evenpull_trace::{LayoutHint, import};
+///
+/// let rows: String = (0..200).map(|i| format!("{};{},5;{},5\n", i * 500, 40 + i % 50, 45 + i % 50)).collect();
+/// let file = format!("boot ok\nt_us;left kPa;right kPa\n{rows}");
+/// let bodies = ["left".to_owned(), "right".to_owned()];
+/// let recording = import(file.as_bytes(), "idle.csv", &LayoutHint::default(), &bodies, &mut |_| {})?;
+/// assert_eq!(recording.samples(), 200);
+/// assert!((recording.dt_s - 500e-6).abs() < 1e-12);
+/// assert_eq!(recording.channels[1].p_pa[0], 45_500.0);
+/// # Ok::<(), evenpull_trace::ImportError>(())
+/// ```
+///
 /// # Errors
 /// [`ImportError`]; each variant names file, line and column where they apply, and the remedy.
 pub fn import<R: Read + Send>(

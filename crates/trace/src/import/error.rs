@@ -59,6 +59,22 @@ pub enum ImportError {
         /// Its beginning.
         text: String,
     },
+    /// Commas both between columns and as decimal marks.
+    #[error(
+        "{name}: line {line} (`{text}`): commas stand between the columns and inside the numbers, which cannot be \
+         told apart; export with semicolons or decimal points, or give `delimiter` and `decimal` in [layout] if \
+         these are {columns} columns of whole numbers"
+    )]
+    CommasAmbiguous {
+        /// Recording.
+        name: String,
+        /// First row, from 1.
+        line: usize,
+        /// Its beginning.
+        text: String,
+        /// Columns if every comma is a delimiter.
+        columns: usize,
+    },
     /// Rows hold one number only.
     #[error(
         "{name}: line {line}: one column only (`{text}`); a recording needs time and pressure: give `delimiter` \

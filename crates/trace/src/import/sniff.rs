@@ -155,6 +155,14 @@ pub(super) fn find_table(
     let mut fields = Vec::new();
     let numeric = numeric_columns(&lines, format, columns);
     let first_row = first_row(&lines, format, &numeric, &mut fields).ok_or_else(no_table)?;
+    if hint.decimal.is_none() && commas_both_ways(&lines[first_row..], format, columns) {
+        return Err(ImportError::CommasAmbiguous {
+            name: name.to_owned(),
+            line: first_row + 1,
+            text: excerpt(lines[first_row]),
+            columns,
+        });
+    }
     let mut table = Table {
         format,
         columns: vec![Column::default(); columns],
@@ -250,6 +258,35 @@ fn rate(trial: &[&[u8]], format: Format) -> Option<(i64, usize)> {
         .iter()
         .max_by_key(|(count, lines, _)| (*lines, *count))?;
     (score > 0).then_some((score, columns))
+}
+
+/// Whether fields between commas look like halves of numbers with decimal commas: no point
+/// anywhere, and every second column of one width with leading zeros (`0,001,55,081,94,075`).
+fn commas_both_ways(rows: &[&[u8]], format: Format, columns: usize) -> bool {
+    if format.delimiter != Delimiter::Comma || columns < 4 || !columns.is_multiple_of(2) {
+        return false;
+    }
+    let mut fields = Vec::new();
+    let mut width = vec![0; columns];
+    let mut leading_zeros = 0;
+    for row in rows.iter().take(TRIAL_LINES) {
+        split(row, format.delimiter, &mut fields);
+        if row.contains(&b'.') || row.contains(&b'"') {
+            return false;
+        }
+        if fields.len() != columns {
+            continue;
+        }
+        for (column, &(from, to)) in fields.iter().enumerate().skip(1).step_by(2) {
+            let field = row[from..to].trim_ascii();
+            if width[column] != 0 && width[column] != field.len() {
+                return false;
+            }
+            width[column] = field.len();
+            leading_zeros += usize::from(field.len() >= 2 && field.starts_with(b"0"));
+        }
+    }
+    leading_zeros > 0
 }
 
 fn numeric_columns(lines: &[&[u8]], format: Format, columns: usize) -> Vec<bool> {

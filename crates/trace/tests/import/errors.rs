@@ -501,3 +501,42 @@ fn folder_opened_as_a_file() {
         "{error:?}"
     );
 }
+
+#[test]
+fn commas_between_and_inside_numbers() {
+    let comma = |v: f64| format!("{v:.3}").replace('.', ",");
+    let file: String = (0..200)
+        .map(|i| {
+            let (a, b) = (crate::support::kpa(0, i), crate::support::kpa(1, i));
+            format!("{},{},{}\n", comma(i as f64 * 1e-3), comma(a), comma(b))
+        })
+        .collect();
+    let error = bare(format!("time_s,left_kpa,right_kpa\n{file}")).unwrap_err();
+    assert!(
+        matches!(
+            error,
+            ImportError::CommasAmbiguous {
+                line: 2,
+                columns: 6,
+                ..
+            }
+        ),
+        "{error:?}"
+    );
+    assert!(text(&error).contains("semicolons"));
+}
+
+#[test]
+fn one_column_for_time_and_pressure() {
+    let hint = LayoutHint {
+        time: Some(ColumnRef::Number(2)),
+        pressure: vec![column("left", ColumnRef::Number(2), None)],
+        ..LayoutHint::default()
+    };
+    let error = take(rows(50, ",", seconds), &hint).unwrap_err();
+    assert!(
+        matches!(&error, ImportError::BadHint { key, .. } if key == "time"),
+        "{error:?}"
+    );
+    text(&error);
+}

@@ -427,3 +427,73 @@ fn dead_channel_takes_its_neighbours_unit() {
     assert!(r.channels[0].clipped > 100);
     assert_follows(&r.channels[1].p_pa, 1, 0, 13.7);
 }
+
+/// Hands out a few bytes at a time, as a pipe does.
+struct Trickle<'a>(&'a [u8], usize);
+
+impl std::io::Read for Trickle<'_> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        self.1 = (self.1 * 31 + 7) % 5000 + 1;
+        let n = self.1.min(buffer.len()).min(self.0.len());
+        let (head, rest) = self.0.split_at(n);
+        buffer[..n].copy_from_slice(head);
+        self.0 = rest;
+        Ok(n)
+    }
+}
+
+#[test]
+fn many_blocks_keep_every_sample_in_its_place() {
+    // Some three megabytes, so half a dozen blocks on several workers; broken lines throughout.
+    let n = 120_000;
+    let mut file = String::from("t_us,left_kpa,right_kpa\n");
+    for (i, line) in rows(n, ",", |i| format!("{}", i * 500)).lines().enumerate() {
+        file += match i % 10_007 {
+            5_000 => "broken",
+            5_003 => "",
+            _ => line,
+        };
+        file += "\n";
+    }
+    let whole = bare(&file).unwrap();
+    assert_eq!((whole.samples(), whole.segments.len()), (n, 1));
+    for (body, channel) in whole.channels.iter().enumerate() {
+        for (i, p) in channel.p_pa.iter().enumerate() {
+            if matches!(i % 10_007, 5_000 | 5_003) {
+                assert!(p.is_nan(), "{i}");
+            } else {
+                assert!((f64::from(*p) - kpa(body, i) * 1e3).abs() < 0.6, "{i}");
+            }
+        }
+    }
+    let skipped = whole
+        .notices
+        .iter()
+        .find(|n| n.code == "skipped-lines")
+        .unwrap();
+    assert!(
+        skipped.text.starts_with("12 of 120001 lines") && skipped.text.contains("line 5002"),
+        "{}",
+        skipped.text
+    );
+    let trickled = import(
+        Trickle(file.as_bytes(), 1),
+        "test.csv",
+        &LayoutHint::default(),
+        &bodies(),
+        &mut |_| {},
+    )
+    .unwrap();
+    // NaN differs from itself, so the bits are compared.
+    let bits = |r: &evenpull_trace::Recording| -> Vec<u32> {
+        r.channels
+            .iter()
+            .flat_map(|c| c.p_pa.iter().map(|p| p.to_bits()))
+            .collect()
+    };
+    assert_eq!(bits(&whole), bits(&trickled));
+    assert_eq!(
+        (whole.dt_s, &whole.notices, &whole.assumed),
+        (trickled.dt_s, &trickled.notices, &trickled.assumed)
+    );
+}
