@@ -26,7 +26,9 @@ const ACT_ON: f64 = 0.5;
 
 impl Desk<'_> {
     fn likely(&self, codes: &[CauseCode]) -> Option<&Cause> {
-        self.causes.iter().find(|c| c.probability >= ACT_ON && codes.contains(&c.code))
+        self.causes
+            .iter()
+            .find(|c| c.probability >= ACT_ON && codes.contains(&c.code))
     }
 
     fn profile(&self) -> &Profile {
@@ -68,7 +70,12 @@ impl Desk<'_> {
             ));
             return steps;
         }
-        let sealed = [CauseCode::StopIn, CauseCode::StopOut, CauseCode::StopsBoth, LinkAltered];
+        let sealed = [
+            CauseCode::StopIn,
+            CauseCode::StopOut,
+            CauseCode::StopsBoth,
+            LinkAltered,
+        ];
         if let Some(c) = self.likely(&sealed) {
             steps.push(baseline_step(c));
             return steps;
@@ -98,13 +105,18 @@ impl Desk<'_> {
             .body_index(body)
             .map(|b| over(self.draws, |p| p[self.model.space.leak(b)]))
             .map_or(String::new(), |i| {
-                format!("; about {:.1} mm2 ({:.1} to {:.1})", i.value, i.lo90, i.hi90)
+                format!(
+                    "; about {:.1} mm2 ({:.1} to {:.1})",
+                    i.value, i.lo90, i.hi90
+                )
             });
         plain(
             &format!("inlet stub and spindle of {body}"),
             "find the leak: spray or smoke the stub, clamps and tappings, rock the spindle; repair, then read again",
             "sprays away from ignition and hot pipes; engine cool enough to touch",
-            &format!("air gets in behind the plate of {body}{size}; a balance set over a leak costs about 0.3 degree per mm2"),
+            &format!(
+                "air gets in behind the plate of {body}{size}; a balance set over a leak costs about 0.3 degree per mm2"
+            ),
         )
     }
 
@@ -127,11 +139,22 @@ impl Desk<'_> {
             let turns = if error.value >= 0.0 {
                 error
             } else {
-                Interval { value: -error.value, lo90: -error.hi90, hi90: -error.lo90 }
+                Interval {
+                    value: -error.value,
+                    lo90: -error.hi90,
+                    hi90: -error.lo90,
+                }
             };
-            let way = if error.value > 0.0 { adjuster.less } else { adjuster.more };
-            let names: Vec<&str> =
-                coupling.driven.iter().map(|&b| self.profile().bodies()[b].as_str()).collect();
+            let way = if error.value > 0.0 {
+                adjuster.less
+            } else {
+                adjuster.more
+            };
+            let names: Vec<&str> = coupling
+                .driven
+                .iter()
+                .map(|&b| self.profile().bodies()[b].as_str())
+                .collect();
             let [lo, hi] = self.profile().engine.hold_rpm;
             out.push(Advice {
                 adjuster: coupling.adjuster.clone(),
@@ -204,8 +227,9 @@ impl Desk<'_> {
         let before = self.model.areas_mm2(&best.mode, self.evidence, j);
         let areas = self.model.areas_mm2(&righted, self.evidence, j);
         let at = |mm2: f64| self.breathing.at(mm2 * 1e-6, point.rpm).depression_pa / 1e3;
-        let levels: Vec<f64> =
-            (0..read.len()).map(|b| read[b] + at(areas[b]) - at(before[b])).collect();
+        let levels: Vec<f64> = (0..read.len())
+            .map(|b| read[b] + at(areas[b]) - at(before[b]))
+            .collect();
         let high = (0..levels.len()).max_by(|&a, &b| levels[a].total_cmp(&levels[b]))?;
         let low = (0..levels.len()).min_by(|&a, &b| levels[a].total_cmp(&levels[b]))?;
         if levels[high] - levels[low] <= self.profile().tolerance.good_kpa {
@@ -240,14 +264,21 @@ impl Desk<'_> {
         let before = self.model.areas_mm2(&best.mode, self.evidence, j);
         Some(Advice {
             adjuster,
-            turns: Some(Interval { value: turns, lo90: 0.8 * turns, hi90: 1.2 * turns }),
+            turns: Some(Interval {
+                value: turns,
+                lo90: 0.8 * turns,
+                hi90: 1.2 * turns,
+            }),
             way: "out".to_owned(),
             predicted_spread: self.spread_after(point, &before, &after),
             gate: format!(
                 "balance done, throttle snapped shut, engine stopped, zero-learn, restarted, warm idle at {:.0} +-{:.0} rpm",
-                self.profile().engine.idle_rpm, self.profile().engine.idle_tolerance_rpm
+                self.profile().engine.idle_rpm,
+                self.profile().engine.idle_tolerance_rpm
             ),
-            why: format!("{name} pulls the higher depression at idle; its bleed stands at {stands:.2} turns"),
+            why: format!(
+                "{name} pulls the higher depression at idle; its bleed stands at {stands:.2} turns"
+            ),
         })
     }
 
@@ -257,7 +288,9 @@ impl Desk<'_> {
         self.likely(&sealed)?;
         let sensor = self.profile().sensor?;
         let base = self.profile().body.stop_opening_deg;
-        let v = last(self.evidence, |p| p.at_stop().then_some(p.sensor_v).flatten())?;
+        let v = last(self.evidence, |p| {
+            p.at_stop().then_some(p.sensor_v).flatten()
+        })?;
         let stop_v = over(self.draws, |p| {
             let open = self.model.openings_for(p, None)[sensor.body];
             v - sensor.volts_per_deg * (open - base)
@@ -279,9 +312,16 @@ impl Desk<'_> {
             let d = p.at_stop().then(|| p.depressions_kpa()).flatten()?;
             Some(d.iter().sum::<f64>() / d.len() as f64)
         });
-        let idle_depression_kpa =
-            depression.map(|d| Interval { value: d, lo90: 0.95 * d, hi90: 1.05 * d });
-        Some(Baseline { stop_v, idle_valve_steps, idle_depression_kpa })
+        let idle_depression_kpa = depression.map(|d| Interval {
+            value: d,
+            lo90: 0.95 * d,
+            hi90: 1.05 * d,
+        });
+        Some(Baseline {
+            stop_v,
+            idle_valve_steps,
+            idle_depression_kpa,
+        })
     }
 }
 
@@ -301,7 +341,10 @@ fn plain(adjuster: &str, way: &str, gate: &str, why: &str) -> Advice {
 }
 
 fn baseline_step(cause: &Cause) -> Advice {
-    let on = cause.body.as_deref().map_or(String::new(), |b| format!(" on {b}"));
+    let on = cause
+        .body
+        .as_deref()
+        .map_or(String::new(), |b| format!(" on {b}"));
     plain(
         &format!("baseline stage{on}"),
         "leave sealed parts alone in this stage; restoring a working baseline needs an override with a written reason",
@@ -324,7 +367,10 @@ pub(crate) fn leave_sealed(profile: &Profile) -> Vec<String> {
         .adjusters()
         .into_iter()
         .filter(|a| {
-            matches!(a.kind, AdjusterKind::Stop | AdjusterKind::LinkEnd | AdjusterKind::Sensor)
+            matches!(
+                a.kind,
+                AdjusterKind::Stop | AdjusterKind::LinkEnd | AdjusterKind::Sensor
+            )
         })
         .map(|a| a.name)
         .collect()

@@ -59,12 +59,13 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
     let (causes, open) = causes(&court);
     let doubted = misfit(&fitted[0], &model, &evidence);
     if let Some(text) = &doubted {
-        answer.notices.push(Notice::new("model-misfit", text.clone()));
+        answer
+            .notices
+            .push(Notice::new("model-misfit", text.clone()));
     }
     answer.undetermined = (open && !evidence.is_crossed()) || doubted.is_some();
     answer.causes = causes;
-    answer.next_reading =
-        next_reading::choose(&answer.causes, &evidence, answer.undetermined);
+    answer.next_reading = next_reading::choose(&answer.causes, &evidence, answer.undetermined);
     let breathing = Breathing::of(
         profile,
         job.ambient.pressure_kpa * 1e3,
@@ -88,8 +89,11 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
     answer.fuelling = fuelling::curve(&model, &evidence, &draws, breathing);
     for (j, reading) in answer.readings.iter_mut().enumerate() {
         let mode = &fitted[0].mode;
-        reading.model_area_mm2 =
-            model.ln_shown(mode, &evidence, j).iter().map(|a| a.exp()).collect();
+        reading.model_area_mm2 = model
+            .ln_shown(mode, &evidence, j)
+            .iter()
+            .map(|a| a.exp())
+            .collect();
         let sensed = profile.sensor.map_or(0, |s| s.body);
         reading.plate_deg = model.openings_deg(mode, j).get(sensed).copied();
     }

@@ -16,7 +16,28 @@ const CHARGE_HEATING: f64 = 1.2;
 const N: f64 = 1.4;
 
 /// Points of each of the two integrals.
-const POINTS: usize = 24;
+const POINTS: usize = 16;
+
+/// Entries of an [`AirTable`].
+const TABLE: usize = 160;
+
+/// Air over through-area at one speed.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct AirTable {
+    ln_low: f64,
+    step: f64,
+    ln_air: Vec<f64>,
+}
+
+impl AirTable {
+    /// Air per cycle [kg] at a through-area [m2], held at the ends of the table.
+    pub(crate) fn air_kg(&self, area_m2: f64) -> f64 {
+        let x = ((area_m2.max(1e-12).ln() - self.ln_low) / self.step)
+            .clamp(0.0, (self.ln_air.len() - 1) as f64 - 1e-9);
+        let (i, share) = (x as usize, x.fract());
+        (self.ln_air[i] * (1.0 - share) + self.ln_air[i + 1] * share).exp()
+    }
+}
 
 /// Geometry and air of one cylinder.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,22 +88,53 @@ impl Breathing {
         let k = N * (r * self.t0_k).sqrt() * area_m2 / self.runner_m3;
         let per_psi = self.runner_m3 * self.p0_pa / (N * r * self.t0_k);
         let charge = self.p0_pa / (r * self.t0_k * CHARGE_HEATING);
-        let (mut low, mut high) = (0.02, 0.9999);
-        let mut breath = Breath { air_kg: 0.0, depression_pa: 0.0 };
-        for _ in 0..48 {
-            let r0 = 0.5 * (low + high);
+        // Inflow less what the cylinder keeps falls with r0 and is nearly straight: false position
+        // with halving of the stale end.
+        let surplus = |r0: f64| {
             let (inflow, mean) = self.strokes(r0, k, cycle_s);
             let through = k * per_psi * inflow;
-            let kept = charge * (r0 * self.at_closing_m3 - self.clearance_m3).max(0.0);
-            breath = Breath { air_kg: through, depression_pa: (1.0 - mean) * self.p0_pa };
-            // More pressure lets less in and keeps more.
-            if through > kept {
-                low = r0;
+            let kept = charge * (r0 * self.at_closing_m3 - self.clearance_m3);
+            (through - kept, through, mean)
+        };
+        let (mut low, mut high) = (0.02, 0.999_9);
+        let (mut f_low, mut f_high) = (surplus(low).0, surplus(high).0);
+        let mut breath = Breath {
+            air_kg: 0.0,
+            depression_pa: 0.0,
+        };
+        for _ in 0..40 {
+            let r0 = low + (high - low) * f_low / (f_low - f_high);
+            let (off, through, mean) = surplus(r0);
+            breath = Breath {
+                air_kg: through,
+                depression_pa: (1.0 - mean) * self.p0_pa,
+            };
+            if off.abs() < 1e-7 * through || high - low < 1e-9 {
+                break;
+            }
+            if off > 0.0 {
+                (low, f_low) = (r0, off);
+                f_high *= 0.5;
             } else {
-                high = r0;
+                (high, f_high) = (r0, off);
+                f_low *= 0.5;
             }
         }
         breath
+    }
+
+    /// Air per cycle [kg] at areas spaced evenly in logarithm, for interpolation.
+    pub(crate) fn air_table(&self, rpm: f64) -> AirTable {
+        let (low, high) = (0.5e-6_f64, 3_000e-6_f64);
+        let step = (high / low).ln() / (TABLE - 1) as f64;
+        let ln_air = (0..TABLE)
+            .map(|i| self.at(low * (step * i as f64).exp(), rpm).air_kg.ln())
+            .collect();
+        AirTable {
+            ln_low: low.ln(),
+            step,
+            ln_air,
+        }
     }
 
     /// Integral of psi over the cycle [s] and mean pressure ratio.

@@ -100,7 +100,10 @@ impl Evidence {
                     }
                 })
                 .collect();
-            let idle = matches!(reading.condition, Condition::Idle | Condition::IdleBleedsShut);
+            let idle = matches!(
+                reading.condition,
+                Condition::Idle | Condition::IdleBleedsShut
+            );
             if idle && reading.idle_valve_steps.is_some() {
                 idle_steps = reading.idle_valve_steps;
             }
@@ -110,9 +113,10 @@ impl Evidence {
             });
             all.points.push(Point {
                 condition: reading.condition,
-                rpm: cycle.map_or(reading.rpm.unwrap_or(usual_rpm(reading.condition, profile)), |c| {
-                    c.rpm.value
-                }),
+                rpm: cycle.map_or(
+                    reading.rpm.unwrap_or(usual_rpm(reading.condition, profile)),
+                    |c| c.rpm.value,
+                ),
                 ln_area,
                 recorded_kpa,
                 gauge_kpa: reading.gauge.as_ref().and_then(|g| g.depression_kpa.all()),
@@ -145,7 +149,9 @@ impl Evidence {
 
     /// Any area at all.
     pub(crate) fn has_areas(&self) -> bool {
-        self.points.iter().any(|p| p.ln_area.iter().flatten().count() > 1)
+        self.points
+            .iter()
+            .any(|p| p.ln_area.iter().flatten().count() > 1)
     }
 
     /// Any pair of depressions.
@@ -172,7 +178,10 @@ fn ln_areas(cycle: &CycleReading, n: usize) -> Vec<Option<LnArea>> {
     let mut out = vec![None; n];
     for (i, c) in cycle.channels.iter().enumerate() {
         if let (Some(a), Some(slot)) = (c.through_area_mm2, out.get_mut(placed(cycle, i))) {
-            *slot = (a.value > 0.0).then(|| LnArea { value: a.value.ln(), sd: a.sd / a.value });
+            *slot = (a.value > 0.0).then(|| LnArea {
+                value: a.value.ln(),
+                sd: a.sd / a.value,
+            });
         }
     }
     out

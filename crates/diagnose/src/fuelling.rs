@@ -31,15 +31,16 @@ pub(crate) fn curve(
     let some: Vec<&Draw> = draws.iter().step_by(step).collect();
     let turns = last_turns(evidence, model.space.bodies);
     let learned = learned_v(model, evidence);
+    let table = breathing.air_table(RPM);
     let mut out = Vec::new();
-    for b in 0..model.space.bodies {
+    for (b, &turns) in turns.iter().enumerate() {
         for opening_deg in OPENINGS_DEG {
             let errors = some
                 .iter()
                 .map(|(_, p)| {
-                    let real = real_mm2(model, p, b, turns[b], opening_deg, learned);
-                    let fuelled = fuelled_mm2(model, p, turns[b], opening_deg);
-                    let air = |mm2: f64| breathing.at(mm2 * 1e-6, RPM).air_kg;
+                    let real = real_mm2(model, p, b, turns, opening_deg, learned);
+                    let fuelled = fuelled_mm2(model, p, turns, opening_deg);
+                    let air = |mm2: f64| table.air_kg(mm2 * 1e-6);
                     100.0 * (air(real) / air(fuelled) - 1.0)
                 })
                 .collect();

@@ -21,15 +21,29 @@ pub(crate) struct Prior {
 
 impl Prior {
     fn normal(mean: f64, sd: f64) -> Self {
-        Self { mean, sd, lo: mean - 8.0 * sd, hi: mean + 8.0 * sd }
+        Self {
+            mean,
+            sd,
+            lo: mean - 8.0 * sd,
+            hi: mean + 8.0 * sd,
+        }
     }
 
     fn cut(self, lo: f64, hi: f64) -> Self {
-        Self { lo: self.lo.max(lo), hi: self.hi.min(hi), ..self }
+        Self {
+            lo: self.lo.max(lo),
+            hi: self.hi.min(hi),
+            ..self
+        }
     }
 
     fn fixed(value: f64) -> Self {
-        Self { mean: value, sd: 1.0, lo: value, hi: value }
+        Self {
+            mean: value,
+            sd: 1.0,
+            lo: value,
+            hi: value,
+        }
     }
 
     pub(crate) fn is_fixed(self) -> bool {
@@ -49,11 +63,19 @@ pub(crate) struct Fault {
 
 impl Fault {
     pub(crate) fn on(code: CauseCode, body: usize) -> Self {
-        Self { code, body: Some(body), coupling: None }
+        Self {
+            code,
+            body: Some(body),
+            coupling: None,
+        }
     }
 
     pub(crate) fn anywhere(code: CauseCode) -> Self {
-        Self { code, body: None, coupling: None }
+        Self {
+            code,
+            body: None,
+            coupling: None,
+        }
     }
 }
 
@@ -80,23 +102,41 @@ mod odds {
 }
 
 /// All hypotheses for a job.
-pub(crate) fn all(job: &Job, profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Hypothesis> {
+pub(crate) fn all(
+    job: &Job,
+    profile: &Profile,
+    space: &Space,
+    evidence: &Evidence,
+) -> Vec<Hypothesis> {
     let sound = sound(job, profile, space, evidence);
     let mut singles: Vec<Hypothesis> = Vec::new();
     let mut single = |fault: Fault, odds: f64, change: &dyn Fn(&mut Vec<Prior>)| {
         let mut priors = sound.clone();
         change(&mut priors);
-        let suspect = (fault.code == CauseCode::SpindleWear).then_some(fault.body).flatten();
-        singles.push(Hypothesis { faults: vec![fault], ln_odds: odds.ln(), priors, suspect });
+        let suspect = (fault.code == CauseCode::SpindleWear)
+            .then_some(fault.body)
+            .flatten();
+        singles.push(Hypothesis {
+            faults: vec![fault],
+            ln_odds: odds.ln(),
+            priors,
+            suspect,
+        });
     };
     for (c, coupling) in profile.couplings.iter().enumerate() {
-        let at = |code| Fault { code, body: coupling.driven.first().copied(), coupling: Some(c) };
+        let at = |code| Fault {
+            code,
+            body: coupling.driven.first().copied(),
+            coupling: Some(c),
+        };
         let link = space.link(c);
         single(at(CauseCode::BalanceOff), odds::BALANCE, &|p| {
             p[link] = Prior::normal(0.0, 0.4).cut(-3.0, 3.0);
         });
         let ends = coupling.driven.iter().copied().chain([coupling.driver]);
-        let worst = ends.map(|b| sealed(job, "link", profile, b)).fold(0.0, f64::max);
+        let worst = ends
+            .map(|b| sealed(job, "link", profile, b))
+            .fold(0.0, f64::max);
         single(at(CauseCode::LinkAltered), 0.5 * worst, &|p| {
             p[link] = Prior::normal(0.0, 0.7).cut(-4.0, 4.0);
         });
@@ -112,15 +152,28 @@ pub(crate) fn all(job: &Job, profile: &Profile, space: &Space, evidence: &Eviden
             p[stop] = Prior::normal(-0.5, 0.5).cut(deepest, -0.1);
         });
         let (wear, stub) = leak_odds(job, b);
-        single(Fault::on(CauseCode::SpindleWear, b), odds::LEAK * wear, &|p| {
-            p[leak] = Prior::normal(2.0, 1.5).cut(0.6, 15.0);
-            for j in 0..evidence.points.len() {
-                p[space.jitter(j)] = Prior::normal(0.0, LEAK_SCATTER).cut(-0.9, 2.0);
-            }
-        });
-        single(Fault::on(CauseCode::StubLeak, b), odds::LEAK * stub, &|p| {
-            p[leak] = Prior::normal(2.0, 1.5).cut(0.6, 15.0);
-        });
+        let steady = |p: &mut Vec<Prior>| p[leak] = Prior::normal(2.0, 1.5).cut(0.6, 15.0);
+        let wear = odds::LEAK * wear;
+        single(
+            Fault::on(CauseCode::SpindleWear, b),
+            wear * (1.0 - STEADY_WEAR),
+            &|p| {
+                steady(p);
+                for j in 0..evidence.points.len() {
+                    p[space.jitter(j)] = Prior::normal(0.0, LEAK_SCATTER).cut(-0.9, 2.0);
+                }
+            },
+        );
+        single(
+            Fault::on(CauseCode::SpindleWear, b),
+            wear * STEADY_WEAR,
+            &steady,
+        );
+        single(
+            Fault::on(CauseCode::StubLeak, b),
+            odds::LEAK * stub,
+            &steady,
+        );
         if b > 0 && evidence.points.iter().any(|p| p.gauge_kpa.is_some()) {
             single(Fault::on(CauseCode::GaugeFault, b), odds::GAUGE, &|p| {
                 p[space.gauge(b)] = Prior::normal(0.0, 3.0).cut(-40.0, 40.0);
@@ -136,14 +189,24 @@ pub(crate) fn all(job: &Job, profile: &Profile, space: &Space, evidence: &Eviden
         }
     });
     if profile.sensor.is_some() {
-        let seal = job.seal("sensor").map_or(1.0, |s| seal_odds(Some(s)) / odds::SEALED[1]);
-        single(Fault::anywhere(CauseCode::SensorShifted), odds::SENSOR * seal, &|p| {
-            p[Space::ZERO_V] = Prior::normal(0.0, 0.12).cut(-1.0, 1.0);
-        });
+        let seal = job
+            .seal("sensor")
+            .map_or(1.0, |s| seal_odds(Some(s)) / odds::SEALED[1]);
+        single(
+            Fault::anywhere(CauseCode::SensorShifted),
+            odds::SENSOR * seal,
+            &|p| {
+                p[Space::ZERO_V] = Prior::normal(0.0, 0.12).cut(-1.0, 1.0);
+            },
+        );
     }
     let pairs = pairs(&singles, &sound);
-    let mut all =
-        vec![Hypothesis { faults: Vec::new(), ln_odds: 0.0, priors: sound, suspect: None }];
+    let mut all = vec![Hypothesis {
+        faults: Vec::new(),
+        ln_odds: 0.0,
+        priors: sound,
+        suspect: None,
+    }];
     all.extend(singles);
     all.extend(pairs);
     all.retain(|h| h.ln_odds.is_finite());
@@ -156,10 +219,16 @@ pub(crate) fn all(job: &Job, profile: &Profile, space: &Space, evidence: &Eviden
 /// moving round by a part of itself; common practice, no source.
 const LEAK_SCATTER: f64 = 0.12;
 
+/// Share of worn spindles that leak steadily from reading to reading, so that steadiness alone never
+/// rules wear out; assumed.
+const STEADY_WEAR: f64 = 0.2;
+
 /// Two faults together: a balance that is off beside a leak or a stop that was turned.
 fn pairs(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
     let mut out = Vec::new();
-    let balance = singles.iter().filter(|h| h.faults[0].code == CauseCode::BalanceOff);
+    let balance = singles
+        .iter()
+        .filter(|h| h.faults[0].code == CauseCode::BalanceOff);
     for a in balance {
         for b in singles.iter().filter(|h| {
             matches!(
@@ -168,7 +237,13 @@ fn pairs(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
             )
         }) {
             let priors = (0..sound.len())
-                .map(|i| if b.priors[i] == sound[i] { a.priors[i] } else { b.priors[i] })
+                .map(|i| {
+                    if b.priors[i] == sound[i] {
+                        a.priors[i]
+                    } else {
+                        b.priors[i]
+                    }
+                })
                 .collect();
             out.push(Hypothesis {
                 faults: vec![a.faults[0], b.faults[0]],
@@ -192,8 +267,8 @@ fn sound(job: &Job, profile: &Profile, space: &Space, evidence: &Evidence) -> Ve
     p[Space::SHUT] = Prior::normal(0.0, 0.2);
     // Closed readings repeat to 5-10 mV (TRADE s2).
     p[Space::ZERO_V] = Prior::normal(0.0, 0.004);
-    let checked = job.checks.gauges_zeroed == Some(true)
-        || evidence.points.iter().any(|p| p.swapped);
+    let checked =
+        job.checks.gauges_zeroed == Some(true) || evidence.points.iter().any(|p| p.swapped);
     for b in 0..space.bodies {
         p[space.stop(b)] = Prior::normal(0.0, 0.04);
         p[space.leak(b)] = Prior::normal(0.35, 0.15).cut(0.0, 2.0);
@@ -258,5 +333,8 @@ fn leak_odds(job: &Job, b: usize) -> (f64, f64) {
 /// True if all plates move as one with the most open stop carrying them.
 pub(crate) fn one_stop_carries(profile: &Profile) -> bool {
     !profile.couplings.is_empty()
-        && profile.couplings.iter().all(|c| c.law == CouplingLaw::Rigid)
+        && profile
+            .couplings
+            .iter()
+            .all(|c| c.law == CouplingLaw::Rigid)
 }

@@ -7,6 +7,7 @@ mod breathing;
 mod evidence;
 mod fuelling;
 mod hypothesis;
+mod mode;
 mod model;
 mod next_reading;
 mod posterior;

@@ -3,6 +3,8 @@
 //! `A = s [Cd A_plate(theta) + leak + bleed + valve/N] + heat`, `theta` by the linkage: a rigid rod
 //! carries both plates by the most open stop, a one-way link lets the drive lift the follower.
 
+use std::cell::Cell;
+
 use evenpull_airflow::{Discharge, Plate, PlateError};
 use evenpull_job::{CouplingLaw, Profile};
 
@@ -52,7 +54,13 @@ impl Space {
             })
             .collect();
         let jitter = next;
-        Self { bodies, couplings, command, jitter, len: next + evidence.points.len() }
+        Self {
+            bodies,
+            couplings,
+            command,
+            jitter,
+            len: next + evidence.points.len(),
+        }
     }
 
     /// Number of parameters.
@@ -101,6 +109,8 @@ pub(crate) struct Model<'a> {
     order: Vec<usize>,
     /// Body whose leak may change from reading to reading (worn spindle).
     pub(crate) suspect: Option<usize>,
+    /// Geometry last used with its shut angle [deg]; making one costs more than using it.
+    plate: Cell<Option<(f64, Plate)>>,
 }
 
 impl<'a> Model<'a> {
@@ -118,13 +128,24 @@ impl<'a> Model<'a> {
         while at < order.len() {
             let b = order[at];
             for c in profile.couplings.iter().filter(|c| c.driver == b) {
-                let new: Vec<usize> =
-                    c.driven.iter().copied().filter(|d| !order.contains(d)).collect();
+                let new: Vec<usize> = c
+                    .driven
+                    .iter()
+                    .copied()
+                    .filter(|d| !order.contains(d))
+                    .collect();
                 order.extend(new);
             }
             at += 1;
         }
-        Self { profile, space: Space::new(profile, evidence), driven_by, order, suspect: None }
+        Self {
+            profile,
+            space: Space::new(profile, evidence),
+            driven_by,
+            order,
+            suspect: None,
+            plate: Cell::new(None),
+        }
     }
 
     /// Plate openings [deg above shut] of reading `j`.
@@ -167,8 +188,18 @@ impl<'a> Model<'a> {
     pub(crate) fn plate_mm2(&self, p: &[f64], opening_deg: f64) -> f64 {
         let body = &self.profile.body;
         let shut = body.shut_angle_deg + p[Space::SHUT];
-        plate(body.bore_mm, body.spindle_mm, shut)
-            .map_or(f64::NAN, |plate| through_mm2(&plate, &body.discharge, opening_deg))
+        let kept = self.plate.get().filter(|(at, _)| *at == shut);
+        let geometry = match kept {
+            Some((_, plate)) => plate,
+            None => {
+                let Ok(plate) = plate(body.bore_mm, body.spindle_mm, shut) else {
+                    return f64::NAN;
+                };
+                self.plate.set(Some((shut, plate)));
+                plate
+            }
+        };
+        through_mm2(&geometry, &body.discharge, opening_deg)
     }
 
     /// Bleed of body `b` at the given turns [mm2].
@@ -190,8 +221,11 @@ impl<'a> Model<'a> {
             .iter()
             .enumerate()
             .map(|(b, &open)| {
-                let jitter =
-                    if self.suspect == Some(b) { 1.0 + p[self.space.jitter(j)] } else { 1.0 };
+                let jitter = if self.suspect == Some(b) {
+                    1.0 + p[self.space.jitter(j)]
+                } else {
+                    1.0
+                };
                 self.plate_mm2(p, open)
                     + p[self.space.leak(b)] * jitter
                     + self.bleed_mm2(p, b, point.bleed_turns[b])

@@ -89,17 +89,24 @@ fn gain(causes: &[Cause], separates: &[CauseCode]) -> f64 {
 }
 
 /// What to measure next; `None` when nothing is open.
-pub(crate) fn choose(causes: &[Cause], evidence: &Evidence, undetermined: bool) -> Option<NextReading> {
+pub(crate) fn choose(
+    causes: &[Cause],
+    evidence: &Evidence,
+    undetermined: bool,
+) -> Option<NextReading> {
     if evidence.is_crossed() {
         return Some(NextReading {
             what: "put the hoses on the right bodies and read idle again".to_owned(),
-            why: "the firing intervals show them crossed; no adjuster may be turned on such readings".to_owned(),
+            why:
+                "the firing intervals show them crossed; no adjuster may be turned on such readings"
+                    .to_owned(),
             minutes: 3.0,
         });
     }
     if evidence.cross_flow {
         return Some(NextReading {
-            what: "pinch off the idle-air hoses and any balance pipe and read idle and hold again".to_owned(),
+            what: "pinch off the idle-air hoses and any balance pipe and read idle and hold again"
+                .to_owned(),
             why: "the runners fill each other, which shifts areas and depressions alike".to_owned(),
             minutes: 5.0,
         });
@@ -108,7 +115,11 @@ pub(crate) fn choose(causes: &[Cause], evidence: &Evidence, undetermined: bool) 
     if !open {
         return None;
     }
-    let sweeps = evidence.points.iter().filter(|p| p.condition == Condition::Sweep).count();
+    let sweeps = evidence
+        .points
+        .iter()
+        .filter(|p| p.condition == Condition::Sweep)
+        .count();
     let best = CANDIDATES
         .iter()
         .filter(|c| !(c.what.starts_with("read steady") && sweeps >= 3))

@@ -9,11 +9,11 @@ use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 
-use evenpull_fit::LeastSquares;
 use evenpull_fit::stats::normal_cdf;
 
 use crate::evidence::{Evidence, GAUGE_SD_KPA};
 use crate::hypothesis::{Hypothesis, Prior};
+use crate::mode::Problem;
 use crate::model::{Model, Space};
 
 /// Change of depression per logarithm of through-area, over the depression itself [-].
@@ -25,8 +25,8 @@ pub(crate) const DEPRESSION_SLOPE: f64 = 0.85;
 /// Uncertainty of that slope, relative.
 const SLOPE_SD: f64 = 0.12;
 
-/// What the model leaves between two bodies in one reading, relative.
-const PAIR_SD: f64 = 0.003;
+/// What the model leaves between two bodies in one reading beyond the reading's own sd, relative.
+const PAIR_SD: f64 = 0.001;
 
 /// What it leaves on all bodies of a reading alike, relative.
 const COMMON_SD: f64 = 0.008;
@@ -62,6 +62,8 @@ pub(crate) struct Fitted {
     pub(crate) ln_weight: f64,
     /// Weight in the mixture, 0..=1.
     pub(crate) weight: f64,
+    /// The search for the mode ended at a settled point.
+    settled: bool,
     /// Free parameters and the factor L of their covariance L L'.
     free: Vec<usize>,
     factor: DMatrix<f64>,
@@ -70,11 +72,19 @@ pub(crate) struct Fitted {
 impl Fitted {
     /// Chi-square of the data at the mode, priors left out.
     pub(crate) fn data_chi2(&self) -> f64 {
-        self.chi2.iter().filter(|(c, _)| *c != Channel::Prior).map(|(_, x)| x).sum()
+        self.chi2
+            .iter()
+            .filter(|(c, _)| *c != Channel::Prior)
+            .map(|(_, x)| x)
+            .sum()
     }
 
     pub(crate) fn channel(&self, channel: Channel) -> f64 {
-        self.chi2.iter().filter(|(c, _)| *c == channel).map(|(_, x)| x).sum()
+        self.chi2
+            .iter()
+            .filter(|(c, _)| *c == channel)
+            .map(|(_, x)| x)
+            .sum()
     }
 }
 
@@ -131,8 +141,11 @@ impl Residuals<'_> {
         let n = off.len() as f64;
         let mean = off.iter().map(|o| o.0).sum::<f64>() / n;
         let mean_sd = (off.iter().map(|o| o.1 * o.1).sum::<f64>()).sqrt() / n;
-        let channel =
-            if point.at_stop() { Channel::AreasIdle } else { Channel::AreasOffIdle };
+        let channel = if point.at_stop() {
+            Channel::AreasIdle
+        } else {
+            Channel::AreasOffIdle
+        };
         if off.len() > 1 {
             // Differences from the mean carry what does not depend on the scale.
             out.extend(off.iter().map(|(x, sd)| (channel, (x - mean) / sd)));
@@ -155,9 +168,11 @@ impl Residuals<'_> {
     /// The idle valve makes up the air that the engine needs at idle.
     fn valve(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
         let point = &self.evidence.points[j];
-        let (Some(valve), Some(steps), true) =
-            (self.model.profile.idle_valve, point.steps, point.steps_read && point.at_stop())
-        else {
+        let (Some(valve), Some(steps), true) = (
+            self.model.profile.idle_valve,
+            point.steps,
+            point.steps_read && point.at_stop(),
+        ) else {
             return;
         };
         if point.valve_pinched {
@@ -189,9 +204,7 @@ impl Residuals<'_> {
         let point = &self.evidence.points[j];
         let Some(read) = &point.gauge_kpa else { return };
         let way = if point.swapped { -1.0 } else { 1.0 };
-        let difference = |b: usize| {
-            read[b] - read[0] - way * p[self.model.space.gauge(b)]
-        };
+        let difference = |b: usize| read[b] - read[0] - way * p[self.model.space.gauge(b)];
         if let Some(recorded) = &point.recorded_kpa {
             // Both at hand: the pressures are judged by the recording, the gauges by it. The
             // sensors' own zeros drift by 0.17 kPa each.
@@ -211,6 +224,15 @@ impl Residuals<'_> {
     }
 }
 
+/// Logarithm of the odds within which an unsettled hypothesis is worth the surer search.
+const WORTH_A_SEARCH: f64 = 12.0;
+
+fn highest(all: &[Fitted]) -> f64 {
+    all.iter()
+        .map(|f| f.ln_weight)
+        .fold(f64::NEG_INFINITY, f64::max)
+}
+
 /// Fits every hypothesis and weighs them.
 pub(crate) fn fit_all(
     model: &Model<'_>,
@@ -218,11 +240,28 @@ pub(crate) fn fit_all(
     hypotheses: Vec<Hypothesis>,
 ) -> Result<Vec<Fitted>, PosteriorError> {
     let tried = hypotheses.len();
-    let mut all: Vec<Fitted> =
-        hypotheses.into_iter().filter_map(|h| fit(model, evidence, h)).collect();
-    let top = all.iter().map(|f| f.ln_weight).fold(f64::NEG_INFINITY, f64::max);
+    let mut all: Vec<Fitted> = hypotheses
+        .into_iter()
+        .filter_map(|h| fit(model, evidence, h, false))
+        .collect();
+    let top = highest(&all);
+    // A hypothesis that counts and did not settle is sought again by the surer solver.
+    for f in all
+        .iter_mut()
+        .filter(|f| !f.settled && f.ln_weight > top - WORTH_A_SEARCH)
+    {
+        if let Some(again) = fit(model, evidence, f.hypothesis.clone(), true)
+            && again.ln_weight > f.ln_weight
+        {
+            *f = again;
+        }
+    }
+    let top = highest(&all);
     if !top.is_finite() {
-        return Err(PosteriorError::NoFit { tried, residuals: evidence.points.len() });
+        return Err(PosteriorError::NoFit {
+            tried,
+            residuals: evidence.points.len(),
+        });
     }
     let sum: f64 = all.iter().map(|f| (f.ln_weight - top).exp()).sum();
     for f in &mut all {
@@ -232,12 +271,19 @@ pub(crate) fn fit_all(
     Ok(all)
 }
 
-fn fit(model: &Model<'_>, evidence: &Evidence, hypothesis: Hypothesis) -> Option<Fitted> {
+fn fit(
+    model: &Model<'_>,
+    evidence: &Evidence,
+    hypothesis: Hypothesis,
+    thorough: bool,
+) -> Option<Fitted> {
     let mut model = model.clone();
     model.suspect = hypothesis.suspect;
     let residuals = Residuals { model, evidence };
     let priors = &hypothesis.priors;
-    let free: Vec<usize> = (0..priors.len()).filter(|&i| !priors[i].is_fixed()).collect();
+    let free: Vec<usize> = (0..priors.len())
+        .filter(|&i| !priors[i].is_fixed())
+        .collect();
     let full = |x: &[f64]| {
         let mut p: Vec<f64> = priors.iter().map(|x| x.mean).collect();
         for (v, &i) in x.iter().zip(&free) {
@@ -245,26 +291,23 @@ fn fit(model: &Model<'_>, evidence: &Evidence, hypothesis: Hypothesis) -> Option
         }
         p
     };
-    let of = |pick: &dyn Fn(&Prior) -> f64| free.iter().map(|&i| pick(&priors[i])).collect::<Vec<_>>();
-    let start = of(&|p| p.mean.clamp(p.lo, p.hi));
-    let mut rows = Vec::new();
-    residuals.at(&full(&start), priors, &mut rows);
-    let count = rows.len();
-    let mut scratch = Vec::with_capacity(count);
-    let found = LeastSquares::new(count, &start)
-        .bounds(&of(&|p| p.lo), &of(&|p| p.hi))
-        .scale(&of(&|p| p.sd))
-        .max_iterations(60)
-        .solve(|x, out| {
-            residuals.at(&full(x), priors, &mut scratch);
-            for (o, (_, r)) in out.iter_mut().zip(&scratch) {
-                *o = *r;
-            }
-        })
-        .ok()?;
-    let mode = full(&found.params);
+    let of =
+        |pick: &dyn Fn(&Prior) -> f64| free.iter().map(|&i| pick(&priors[i])).collect::<Vec<_>>();
     let steps: Vec<f64> = of(&|p| 1e-4 * p.sd);
-    let hessian = normal_matrix(&residuals, priors, &free, &mode, &steps);
+    let problem = Problem {
+        residuals: &|x: &[f64], out: &mut Vec<(Channel, f64)>| residuals.at(&full(x), priors, out),
+        lo: of(&|p| p.lo),
+        hi: of(&|p| p.hi),
+        steps,
+    };
+    let start = of(&|p| p.mean.clamp(p.lo, p.hi));
+    let (best, settled) = match thorough {
+        false => problem.climb(&start),
+        true => (problem.search(&start)?, true),
+    };
+    let mode = full(&best);
+    let mut rows = Vec::new();
+    let hessian = problem.slopes(&best).0;
     let chol = Cholesky::<f64, Dyn>::new(hessian)?;
     let ln_det: f64 = 2.0 * chol.l().diagonal().iter().map(|d| d.ln()).sum::<f64>();
     residuals.at(&mode, priors, &mut rows);
@@ -287,32 +330,16 @@ fn fit(model: &Model<'_>, evidence: &Evidence, hypothesis: Hypothesis) -> Option
     }
     // H = R'R with R upper; x = R^-1 z has covariance H^-1.
     let factor = chol.l().transpose().try_inverse()?;
-    Some(Fitted { hypothesis, mode, chi2, ln_weight, weight: 0.0, free, factor })
-}
-
-/// J'J of all residuals over the free parameters, by central differences.
-fn normal_matrix(
-    residuals: &Residuals<'_>,
-    priors: &[Prior],
-    free: &[usize],
-    mode: &[f64],
-    steps: &[f64],
-) -> DMatrix<f64> {
-    let (mut up, mut down) = (Vec::new(), Vec::new());
-    residuals.at(mode, priors, &mut up);
-    let mut jacobian = DMatrix::zeros(up.len(), free.len());
-    let mut p = mode.to_vec();
-    for (k, (&i, h)) in free.iter().zip(steps).enumerate() {
-        p[i] = mode[i] + h;
-        residuals.at(&p, priors, &mut up);
-        p[i] = mode[i] - h;
-        residuals.at(&p, priors, &mut down);
-        p[i] = mode[i];
-        for (row, (a, b)) in up.iter().zip(&down).enumerate() {
-            jacobian[(row, k)] = (a.1 - b.1) / (2.0 * h);
-        }
-    }
-    jacobian.tr_mul(&jacobian)
+    Some(Fitted {
+        hypothesis,
+        mode,
+        chi2,
+        ln_weight,
+        weight: 0.0,
+        settled,
+        free,
+        factor,
+    })
 }
 
 /// Parameter vectors drawn from the mixture, with the hypothesis each came from.

@@ -19,13 +19,20 @@ pub(crate) fn interval(mut values: Vec<f64>) -> Option<Interval> {
     }
     values.sort_by(f64::total_cmp);
     let at = |q: f64| values[((values.len() - 1) as f64 * q).round() as usize];
-    Some(Interval { value: at(0.5), lo90: at(0.05), hi90: at(0.95) })
+    Some(Interval {
+        value: at(0.5),
+        lo90: at(0.05),
+        hi90: at(0.95),
+    })
 }
 
 /// Interval of a quantity over all draws.
 pub(crate) fn over(draws: &[Draw], f: impl Fn(&[f64]) -> f64) -> Interval {
-    interval(draws.iter().map(|(_, p)| f(p)).collect())
-        .unwrap_or(Interval { value: f64::NAN, lo90: f64::NAN, hi90: f64::NAN })
+    interval(draws.iter().map(|(_, p)| f(p)).collect()).unwrap_or(Interval {
+        value: f64::NAN,
+        lo90: f64::NAN,
+        hi90: f64::NAN,
+    })
 }
 
 /// Offset of each plate with the throttle shut, leak and bleed, per body.
@@ -102,14 +109,17 @@ pub(crate) fn probabilities(
     let mut counts: BTreeMap<Fault, f64> = BTreeMap::new();
     let share = 1.0 / draws.len().max(1) as f64;
     for (k, p) in draws {
-        let bleeds: Vec<f64> =
-            (0..model.space.bodies).map(|b| model.bleed_mm2(p, b, turns[b])).collect();
+        let bleeds: Vec<f64> = (0..model.space.bodies)
+            .map(|b| model.bleed_mm2(p, b, turns[b]))
+            .collect();
         let high = bleeds.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let low = bleeds.iter().copied().fold(f64::INFINITY, f64::min);
         let unequal = has_bleeds && high - low > limit;
         let faults = &fitted[*k].hypothesis.faults;
         if unequal {
-            *counts.entry(Fault::anywhere(CauseCode::BleedUnequal)).or_default() += share;
+            *counts
+                .entry(Fault::anywhere(CauseCode::BleedUnequal))
+                .or_default() += share;
         }
         if faults.is_empty() && !unequal {
             *counts.entry(Fault::anywhere(CauseCode::None)).or_default() += share;

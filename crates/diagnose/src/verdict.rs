@@ -57,7 +57,9 @@ fn group(court: &Court<'_>) -> Vec<(Vec<Member>, f64)> {
     let rigid = one_stop_carries(court.model.profile);
     let mut families: Vec<(Vec<Member>, f64)> = Vec::new();
     for (fault, p) in left {
-        let home = families.iter_mut().find(|(members, _)| alike(members[0].0, fault, rigid));
+        let home = families
+            .iter_mut()
+            .find(|(members, _)| alike(members[0].0, fault, rigid));
         match home {
             Some((members, sum)) => {
                 members.push((fault, p));
@@ -96,7 +98,9 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
     Cause {
         code: leading.code,
         members: codes,
-        body: leading.body.map(|b| court.model.profile.bodies()[b].clone()),
+        body: leading
+            .body
+            .map(|b| court.model.profile.bodies()[b].clone()),
         probability,
         evidence_for,
         evidence_against,
@@ -104,7 +108,7 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
 }
 
 fn crossed(evidence: &Evidence) -> Cause {
-    let p = (evidence.crossed as f64 + 0.5) / (evidence.plumbing_checked as f64 + 1.0);
+    let p = (evidence.crossed as f64 + 0.9) / (evidence.plumbing_checked as f64 + 1.0);
     Cause {
         code: CauseCode::CrossedHoses,
         members: vec![CauseCode::CrossedHoses],
@@ -150,15 +154,35 @@ fn seal_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut 
     }
 }
 
-/// Which readings the best hypothesis with this fault explains that the plain one does not.
+/// Which readings the best hypothesis with this fault explains better than the same without it,
+/// and which another explains better still.
 fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut Vec<String>) {
-    let with = |f: &&Fitted| match fault.code {
-        CauseCode::None | CauseCode::BleedUnequal => f.hypothesis.faults.is_empty(),
-        _ => f.hypothesis.faults.contains(&fault),
+    if fault.code == CauseCode::BleedUnequal {
+        pro.push(bleed_words(court));
+        return;
+    }
+    let sound = fault.code == CauseCode::None;
+    let with = |f: &&Fitted| {
+        if sound {
+            f.hypothesis.faults.is_empty()
+        } else {
+            f.hypothesis.faults.contains(&fault)
+        }
     };
-    let Some(mine) = court.fitted.iter().find(with) else { return };
-    let Some(best) = court.fitted.first() else { return };
-    let none = court.fitted.iter().find(|f| f.hypothesis.faults.is_empty());
+    let Some(mine) = court.fitted.iter().find(with) else {
+        return;
+    };
+    let Some(best) = court.fitted.first() else {
+        return;
+    };
+    let rest: Vec<Fault> = mine
+        .hypothesis
+        .faults
+        .iter()
+        .copied()
+        .filter(|f| *f != fault)
+        .collect();
+    let without = court.fitted.iter().find(|f| f.hypothesis.faults == rest);
     let all = [
         Channel::AreasIdle,
         Channel::AreasOffIdle,
@@ -169,18 +193,27 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
     ];
     for channel in all {
         let (own, least) = (mine.channel(channel), best.channel(channel));
-        let plain = none.map_or(own, |n| n.channel(channel));
-        if plain - own > TELLING && fault.code != CauseCode::None {
+        let plain = without.map_or(own, |n| n.channel(channel));
+        if !sound && plain - own > TELLING {
             pro.push(format!("explains {}", seen(court, channel)));
         } else if own - least > TELLING {
             con.push(format!("does not explain {}", seen(court, channel)));
         }
     }
-    if fault.code == CauseCode::None && con.is_empty() {
-        pro.push(format!("{} fit a sound machine", seen(court, Channel::AreasIdle)));
+    let strained = without.map_or(0.0, |n| {
+        n.channel(Channel::Prior) - mine.channel(Channel::Prior)
+    });
+    if !sound && strained > TELLING {
+        pro.push(format!(
+            "without it the machine would lie far outside what a sound one shows ({})",
+            seen(court, Channel::AreasIdle)
+        ));
     }
-    if fault.code == CauseCode::BleedUnequal {
-        pro.push(bleed_words(court));
+    if sound && con.is_empty() {
+        pro.push(format!(
+            "a sound machine explains {}",
+            seen(court, Channel::AreasIdle)
+        ));
     }
 }
 
@@ -193,9 +226,12 @@ fn seen(court: &Court<'_>, channel: Channel) -> String {
         Channel::AreasIdle => format!("the idle readings ({})", gaps(court, idle)),
         Channel::AreasOffIdle => format!("the readings off idle ({})", gaps(court, off)),
         Channel::Level => "how the through-areas grow from idle to hold".to_owned(),
-        Channel::Volts => match (court.model.profile.sensor, points.iter().find_map(|p| {
-            p.at_stop().then_some(p.sensor_v).flatten()
-        })) {
+        Channel::Volts => match (
+            court.model.profile.sensor,
+            points
+                .iter()
+                .find_map(|p| p.at_stop().then_some(p.sensor_v).flatten()),
+        ) {
             (Some(s), Some(v)) => format!(
                 "the raw sensor volts at idle ({v:.3} V, {:.3} V on record)",
                 s.volts_at_stop
@@ -209,7 +245,10 @@ fn seen(court: &Court<'_>, channel: Channel) -> String {
                 .filter_map(|p| p.steps)
                 .map(|s| format!("{s:.0}"))
                 .collect();
-            format!("where the idle valve stands at idle ({} steps)", steps.join(" and "))
+            format!(
+                "where the idle valve stands at idle ({} steps)",
+                steps.join(" and ")
+            )
         }
         Channel::Gauges | Channel::Prior => "the gauge readings".to_owned(),
     }
@@ -236,7 +275,12 @@ fn gaps<'a>(court: &Court<'_>, points: impl Iterator<Item = &'a Point>) -> Strin
     if all.is_empty() {
         return "none".to_owned();
     }
-    format!("{} minus {}: {}", names[0], names.get(1).map_or("", |n| n.as_str()), all.join(", "))
+    format!(
+        "{} minus {}: {}",
+        names[0],
+        names.get(1).map_or("", |n| n.as_str()),
+        all.join(", ")
+    )
 }
 
 fn bleed_words(court: &Court<'_>) -> String {
@@ -249,7 +293,10 @@ fn bleed_words(court: &Court<'_>) -> String {
         .zip(turns)
         .map(|(b, t)| format!("{b} {t:.2}"))
         .collect();
-    format!("the bleeds stand at unequal turns from their seats ({})", list.join(", "))
+    format!(
+        "the bleeds stand at unequal turns from their seats ({})",
+        list.join(", ")
+    )
 }
 
 /// Whether the ECU has stored the moved stop as closed.
@@ -258,8 +305,12 @@ fn learned_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>) {
     if !matches!(fault.code, StopIn | StopOut | StopsBoth | SensorShifted) {
         return;
     }
-    let Some(v) = learned_v(court.model, court.evidence) else { return };
-    let Some(sensor) = court.model.profile.sensor else { return };
+    let Some(v) = learned_v(court.model, court.evidence) else {
+        return;
+    };
+    let Some(sensor) = court.model.profile.sensor else {
+        return;
+    };
     let moved = v - sensor.volts_at_stop;
     if moved.abs() > 2.5 * 0.004 {
         pro.push(format!(
