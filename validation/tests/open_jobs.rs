@@ -29,7 +29,7 @@ fn jobs() -> Vec<PathBuf> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/jobs");
     let mut found: Vec<PathBuf> = std::fs::read_dir(&root)
         .unwrap_or_else(|e| panic!("{}: {e}", root.display()))
-        .map(|entry| entry.unwrap().path())
+        .map(|entry| entry.expect("a folder entry").path())
         .filter(|p| p.join("truth.json").is_file())
         .collect();
     found.sort();
@@ -64,7 +64,7 @@ fn values(outcome: &ReadOutcome, channel: usize) -> ([f64; 2], [f64; 2], f64) {
 fn row(loaded: &LoadedJob, index: usize, truth: &Value) -> Row {
     let request = job_request(loaded, index).expect("every open reading has a recording");
     let outcome = read_recording(&request, &mut |_| {}).unwrap_or_else(|e| panic!("{e}"));
-    let crossed_put_in = truth["crossed"].as_bool().unwrap();
+    let crossed_put_in = truth["crossed"].as_bool().expect("`crossed`");
     let at = &truth["readings"][index];
     // Values are listed under the names in the file, so crossed hoses exchange them.
     let order = if crossed_put_in { [1, 0] } else { [0, 1] };
@@ -77,13 +77,17 @@ fn row(loaded: &LoadedJob, index: usize, truth: &Value) -> Row {
     Row {
         name: format!(
             "{} {index}",
-            loaded.folder.file_name().unwrap().to_string_lossy()
+            loaded
+                .folder
+                .file_name()
+                .expect("a job folder")
+                .to_string_lossy()
         ),
         area_error: a0[0] / a1[0] / ratio("through_area_mm2") - 1.0,
         area_sd: a0[1].hypot(a1[1]),
         air_error: m0[0] / m1[0] / ratio("drawn_air_mg") - 1.0,
         air_sd: m0[1].hypot(m1[1]),
-        rpm_error: outcome.reading.rpm.value / at["rpm"].as_f64().unwrap() - 1.0,
+        rpm_error: outcome.reading.rpm.value / at["rpm"].as_f64().expect("a number") - 1.0,
         depression_kpa: [d0 - depression[0], d1 - depression[1]],
         crossed_put_in,
         codes: outcome
@@ -99,9 +103,9 @@ fn rows() -> Vec<Row> {
     let mut rows = Vec::new();
     for folder in jobs() {
         let loaded = load_job(&folder).unwrap_or_else(|e| panic!("{e}"));
-        let text = std::fs::read_to_string(folder.join("truth.json")).unwrap();
-        let truth: Value = serde_json::from_str(&text).unwrap();
-        let readings = truth["readings"].as_array().unwrap().len();
+        let text = std::fs::read_to_string(folder.join("truth.json")).expect("the truth");
+        let truth: Value = serde_json::from_str(&text).expect("JSON");
+        let readings = truth["readings"].as_array().expect("a list").len();
         assert_eq!(loaded.job.readings.len(), readings, "{}", folder.display());
         rows.extend((0..readings).map(|index| row(&loaded, index, &truth)));
     }

@@ -39,7 +39,6 @@ pub(crate) fn setup(
             t0_k,
             0.6 * p0_pa,
         )
-        .and_then(|hose| hose.second_order())
         .map_err(|e| {
             notices.push(Notice::new(
                 "hose-not-corrected",

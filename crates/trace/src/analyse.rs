@@ -3,6 +3,7 @@
 use crate::cross_flow::{self, CrossFlow, View};
 use crate::cycles::{Cycle, LIVE_SWING_PA, Levels, RPM_RANGE, period_samples, whole_cycles};
 use crate::firing::{self, Plumbing};
+use crate::hose_correction::{at_the_port, lag_s};
 use crate::location::location;
 use crate::mean_cycle::{Average, average};
 use crate::notice::Notice;
@@ -12,7 +13,7 @@ use crate::reading::{ChannelReading, CycleReading, MeanCycle, Measured};
 use crate::recording::{Channel, Recording};
 use crate::refill_clock::{CycleFit, Scale, Window, fit_cycle};
 use crate::setup::{AnalyseError, BodySetup, Setup};
-use crate::values::{combine, hose_change, rates_at_mean_speed};
+use crate::values::{combine, hose_change, rates_at_mean_speed, widen_by_heat};
 use crate::window::{from_timing, straight_part};
 
 /// Fewest whole cycles that give a reading at all; below 50 a notice says so.
@@ -90,20 +91,20 @@ pub fn analyse(recording: &Recording, setup: &Setup) -> Result<CycleReading, Ana
     quality::of_the_run(&mut notices, lead, rpm.value, rpm_scatter);
     quality::of_the_sensors(&mut notices, recording, setup, rpm.value);
     let traces_on = check_plumbing(&mut notices, &works, setup);
+    let period_s = 120.0 / rpm.value;
     let averages: Vec<Option<Averaged>> = (0..works.len())
-        .map(|i| averaged(i, &works, setup))
+        .map(|i| averaged(i, &works, setup, period_s))
         .collect();
     let views: Vec<View<'_>> = averages
         .iter()
         .flatten()
         .map(|a| View {
-            own: &a.own,
+            own: &a.port,
             others: &a.others,
-            window: a.window,
+            window: a.at_port,
         })
         .collect();
-    let period_s = 120.0 / rpm.value;
-    let mut passages = cross_flow::find(&views, period_s).into_iter().flatten();
+    let mut passages = cross_flow::find(&views, period_s, setup.passages_open).into_iter();
     let context = Context {
         setup,
         period_s,
@@ -120,6 +121,7 @@ pub fn analyse(recording: &Recording, setup: &Setup) -> Result<CycleReading, Ana
             &mut notices,
         )?);
     }
+    widen_by_heat(&mut out);
     let cycles = works
         .iter()
         .map(|w| w.cycles.len())
@@ -227,30 +229,47 @@ fn check_plumbing(notices: &mut Vec<Notice>, works: &[Work<'_>], setup: &Setup) 
 
 /// A live body's averaged traces.
 struct Averaged {
+    /// As the sensor saw it.
     own: Average,
+    /// As it was before the hose.
+    port: Average,
+    /// The other bodies before their hoses, over this body's cycles.
     others: Vec<Average>,
+    /// Refill window on `own`, and earlier by the hose's lag on `port`.
     window: Window,
+    at_port: Window,
 }
 
-fn averaged(i: usize, works: &[Work<'_>], setup: &Setup) -> Option<Averaged> {
+fn averaged(i: usize, works: &[Work<'_>], setup: &Setup, period_s: f64) -> Option<Averaged> {
     let work = &works[i];
     if work.cycles.len() < FEWEST_CYCLES {
         return None;
     }
     let over_own = |w: &Work<'_>| average(&w.channel.p_pa, &work.cycles, w.scale);
+    let before_hose = |w: &Work<'_>, a: Average| match w.setup.hose {
+        Some(hose) => at_the_port(&a, hose, period_s),
+        None => a,
+    };
     let own = over_own(work);
+    let port = before_hose(work, own.clone());
     let others = works
         .iter()
         .enumerate()
         .filter(|(j, w)| *j != i && w.cycles.len() >= FEWEST_CYCLES)
-        .map(|(_, w)| over_own(w))
+        .map(|(_, w)| before_hose(w, over_own(w)))
         .collect();
     let timing = from_timing(setup.inlet_opens_btdc_deg, setup.inlet_closes_abdc_deg);
-    let window = straight_part(timing, &own);
+    let shift = work
+        .setup
+        .hose
+        .map_or(0.0, |h| lag_s(h, period_s) / period_s);
+    let at_port = straight_part(timing.earlier(shift), &port);
     Some(Averaged {
         own,
+        port,
         others,
-        window,
+        window: at_port.earlier(-shift),
+        at_port,
     })
 }
 
@@ -269,7 +288,14 @@ fn body_reading(
     notices: &mut Vec<Notice>,
 ) -> Result<ChannelReading, AnalyseError> {
     let (setup, period_s, body) = (context.setup, context.period_s, &work.setup.body);
-    let Some(Averaged { own, window, .. }) = averaged else {
+    let Some(Averaged {
+        own,
+        port,
+        window,
+        at_port,
+        ..
+    }) = averaged
+    else {
         quality::dead_channel(notices, body);
         return Ok(dead(work, setup));
     };
@@ -295,14 +321,16 @@ fn body_reading(
     result.lowest_kpa = own.ratio.iter().copied().fold(f64::INFINITY, f64::min) * setup.p0_pa / 1e3;
     result.cycle = picture(own, window, None, setup.p0_pa, period_s);
     let rate = location(&rates);
+    if quality::of_the_range(notices, work.channel) {
+        return Ok(result);
+    }
     let Some(rate) = rate.filter(|r| 2 * fits.len() > work.cycles.len() && r.centre > 0.0) else {
         quality::refill_too_early(notices, body);
         return Ok(result);
     };
-    let hose = work
-        .setup
-        .hose
-        .map_or((1.0, 1.0), |h| hose_change(own, h, window, period_s));
+    let hose = work.setup.hose.map_or((1.0, 1.0), |_| {
+        hose_change(own, port, *at_port, period_s, rate.centre)
+    });
     let refused = quality::of_cross_flow(notices, body, passage, SHARE_REFUSED, setup);
     let values = combine(&fits, rate, setup, work.setup, hose, passage);
     result.refill_rate_per_s = values.rate;

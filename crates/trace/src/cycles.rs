@@ -167,16 +167,25 @@ pub(crate) fn whole_cycles(
     cycles
 }
 
+/// Share of the swing that a trace must lie above the middle before, and fall below it after, a
+/// crossing counts as an intake stroke.
+///
+/// A hose that rings at a harmonic of the cycle carries the refill through the middle several times;
+/// its ring stays within a fifth of the swing.
+const CLEAR_OF_MIDDLE: f64 = 0.25;
+
 /// Moments, in samples from the beginning, at which the smoothed pressure falls through the middle.
 fn falls(channel: &Channel, seg: Segment, levels: Levels, period: f64) -> Vec<f64> {
     // A window of a hundredth of a cycle takes off the noise and leaves the flank alone.
     let width = ((period / 100.0) as usize).max(1);
     let middle = 0.5 * (levels.low_pa + levels.high_pa);
-    let armed_above = middle + 0.1 * levels.swing_pa();
+    let clear = CLEAR_OF_MIDDLE * levels.swing_pa();
     let p = &channel.p_pa[seg.first..seg.first + seg.len];
     let mut found: Vec<f64> = Vec::with_capacity((seg.len as f64 / period) as usize + 1);
-    let (mut sum, mut held, mut before, mut armed) = (0.0_f64, f64::NAN, f64::NAN, false);
+    let (mut sum, mut held, mut before) = (0.0_f64, f64::NAN, f64::NAN);
+    let (mut armed, mut crossed) = (false, None);
     let mut ring = vec![0.0_f64; width];
+    let mut slot = 0;
     for (i, &x) in p.iter().enumerate() {
         let x = if x.is_finite() { f64::from(x) } else { held };
         if x.is_nan() {
@@ -187,17 +196,25 @@ fn falls(channel: &Channel, seg: Segment, levels: Levels, period: f64) -> Vec<f6
             sum = x * width as f64;
         }
         held = x;
-        let slot = i % width;
         sum += x - ring[slot];
         ring[slot] = x;
+        slot = if slot + 1 == width { 0 } else { slot + 1 };
         let now = sum / width as f64;
-        if now > armed_above {
-            armed = true;
-        } else if armed && before >= middle && now < middle {
+        if now > middle + clear {
+            (armed, crossed) = (true, None);
+        }
+        if before >= middle && now < middle {
             // The running mean lags by half its width.
-            let at = seg.first as f64 + i as f64
-                - (now - middle) / (now - before)
-                - 0.5 * (width - 1) as f64;
+            crossed = Some(
+                seg.first as f64 + i as f64
+                    - (now - middle) / (now - before)
+                    - 0.5 * (width - 1) as f64,
+            );
+        }
+        if armed
+            && now < middle - clear
+            && let Some(at) = crossed
+        {
             if found.last().is_none_or(|last| at - last > 0.5 * period) {
                 found.push(at);
             }

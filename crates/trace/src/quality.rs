@@ -1,12 +1,14 @@
 //! Notices: what a mechanic should know before trusting a reading, and what to do about it.
 
-use crate::cross_flow::CrossFlow;
+use evenpull_airflow::Hose;
+
+use crate::cross_flow::{CrossFlow, Seen};
 use crate::cycles::Cycle;
 use crate::firing::Plumbing;
 use crate::location::location;
 use crate::mean_cycle::Average;
 use crate::notice::Notice;
-use crate::recording::Recording;
+use crate::recording::{Channel, Recording};
 use crate::refill_clock::CycleFit;
 use crate::setup::Setup;
 
@@ -31,6 +33,12 @@ const HOSE_OVER_CRANK: f64 = 100.0 / (3_800.0 / 60.0);
 
 /// Share of clipped samples worth a word.
 const CLIPPED: f64 = 0.001;
+
+/// Share of samples held at the end of the range above which values are refused.
+///
+/// Overload marks cost whole cycles only; a sample silently held at the end moves the mean and, with
+/// a hose that rings, the whole refill.
+const HELD: f64 = 0.005;
 
 pub(crate) fn of_the_run(notices: &mut Vec<Notice>, cycles: &[Cycle], rpm: f64, scatter: f64) {
     if cycles.len() < CYCLES_WANTED {
@@ -98,7 +106,9 @@ pub(crate) fn of_the_sensors(
             ));
         }
         let needed = HOSE_OVER_CRANK * rpm / 60.0;
-        if let Some(corner) = body.hose.map(|h| h.corner_hz()).filter(|c| *c < needed) {
+        // A hose too tight for a corner of its own follows to less than any speed needs.
+        let corner = |h: Hose| h.second_order().map_or(0.0, |pair| pair.corner_hz());
+        if let Some(corner) = body.hose.map(corner).filter(|c| *c < needed) {
             notices.push(Notice::new(
                 "hose-slow",
                 format!(
@@ -127,6 +137,25 @@ pub(crate) fn of_the_sensors(
             ));
         }
     }
+}
+
+/// Says so when too many samples were held at the end of the range; true if values are refused.
+pub(crate) fn of_the_range(notices: &mut Vec<Notice>, channel: &Channel) -> bool {
+    let marked = channel.p_pa.iter().filter(|p| p.is_nan()).count();
+    let held = channel.clipped.saturating_sub(marked) as f64 / channel.p_pa.len().max(1) as f64;
+    let refused = held > HELD;
+    if refused {
+        notices.push(Notice::new(
+            "range-exceeded",
+            format!(
+                "{:.1} % of the samples of {} are held at the end of the range, so its area and air are \
+                 refused; use a wider range, or a shorter hose if it rings",
+                100.0 * held,
+                channel.body
+            ),
+        ));
+    }
+    refused
 }
 
 pub(crate) fn dead_channel(notices: &mut Vec<Notice>, body: &str) {
@@ -244,26 +273,41 @@ pub(crate) fn of_cross_flow(
     refuse_above: f64,
     setup: &Setup,
 ) -> bool {
-    let Some(c) = passage else { return false };
-    let refused = c.share > refuse_above;
-    let what = if refused {
-        "its area is refused"
-    } else {
-        "its area is corrected and widened"
+    let Some(c) = passage.filter(|c| c.seen != Seen::Hidden) else {
+        return false;
     };
     let pinch = if setup.passages_open {
         "pinch off the idle-air hoses and any balance pipe and read again"
     } else {
         "look for another passage between the runners"
     };
-    notices.push(Notice::new(
-        "cross-flow",
-        format!(
-            "the refill of {body} stalls while another cylinder inhales: a passage of about {:.0} % of its \
-             through-area joins the runners; {what}; {pinch}; depressions are drawn together as well, so do \
-             not balance by gauges either",
-            100.0 * c.share
+    let (text, refused) = match c.seen {
+        Seen::Open | Seen::Hidden => (
+            format!(
+                "passages between the runners are open and could be filling {body} unseen; its area is \
+                 widened; {pinch}; depressions may be drawn together as well, so do not balance by \
+                 gauges either"
+            ),
+            false,
         ),
-    ));
+        Seen::Agreed | Seen::Contradicted => {
+            let refused = c.share > refuse_above || c.seen == Seen::Contradicted;
+            let what = if refused {
+                "its area is refused"
+            } else {
+                "its area is corrected and widened"
+            };
+            (
+                format!(
+                    "the refill of {body} stalls while another cylinder inhales: a passage of about {:.0} % \
+                     of its through-area joins the runners; {what}; {pinch}; depressions are drawn \
+                     together as well, so do not balance by gauges either",
+                    100.0 * c.share
+                ),
+                refused,
+            )
+        }
+    };
+    notices.push(Notice::new("cross-flow", text));
     refused
 }

@@ -25,6 +25,16 @@ pub(crate) struct Window {
     pub(crate) to: f64,
 }
 
+impl Window {
+    /// The same window earlier by `share` of the cycle.
+    pub(crate) fn earlier(self, share: f64) -> Self {
+        Self {
+            from: self.from - share,
+            to: self.to - share,
+        }
+    }
+}
+
 /// What turns samples into pressure ratios.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Scale {

@@ -1,6 +1,6 @@
 //! What the analysis must be told beside the recording, and why it may refuse.
 
-use evenpull_airflow::SecondOrder;
+use evenpull_airflow::Hose;
 
 /// One body as the analysis sees it, in the profile's order.
 #[derive(Debug, Clone, PartialEq)]
@@ -12,7 +12,7 @@ pub struct BodySetup {
     /// Sensor zero: what it read with the engine off, minus ambient [Pa]; `None` if not taken.
     pub zero_pa: Option<f64>,
     /// Hose and dead volume in front of the sensor; `None` if not known.
-    pub hose: Option<SecondOrder>,
+    pub hose: Option<Hose>,
 }
 
 /// Everything beside the samples that a reading needs.

@@ -1,12 +1,11 @@
 //! From cycles to refill rate, through-area and drawn air, each with its uncertainty.
 
-use evenpull_airflow::{Gas, SecondOrder, psi, refill};
+use evenpull_airflow::{Gas, psi, refill};
 
 use crate::cross_flow::CrossFlow;
-use crate::hose_correction::at_the_port;
 use crate::location::{Location, location};
 use crate::mean_cycle::Average;
-use crate::reading::{Measured, Scaled};
+use crate::reading::{ChannelReading, Measured, Scaled};
 use crate::refill_clock::{CycleFit, R_LIMIT, Window};
 use crate::setup::{BodySetup, Setup, ZERO_UNKNOWN_PA};
 
@@ -16,12 +15,21 @@ use crate::setup::{BodySetup, Setup, ZERO_UNKNOWN_PA};
 /// the refill. Judged from the filling model and an independent simulator with gas waves.
 const MODEL_SD: (f64, f64) = (0.0005, 0.0005);
 
-/// Share of a correction (hose, passage) that is counted as uncertainty.
-const CORRECTION_SD: f64 = 0.3;
+/// Area for which the wall heat of a refill stands, common to the bodies, standard deviation [mm2].
+///
+/// `(gamma-1)/gamma U dT/(p0 psi sqrt(R T0))` is 0.09 mm2 for a runner of 0.6 W/K with its gas 10 K off the
+/// mean; the filling model of engines of 350 to 700 cc gives -0.19 to +0.07 mm2. Bodies of one
+/// area share it, so only what an area is off the others' counts.
+const HEAT_MM2: f64 = 0.05;
 
-/// Share of the hose's correction of the mean of psi that is counted as uncertainty; hoses of one
-/// job are alike, so most of an error is common to the bodies.
-const HOSE_PSI_SD: f64 = 0.2;
+/// Share of the hose's correction that is counted as uncertainty.
+///
+/// The response is exact for the hose described; 3 to 5 % in its length or volume move the square of
+/// its resonance, and with it the correction, by as much to twice as much.
+const HOSE_SD: f64 = 0.06;
+
+/// Share of a passage's correction that is counted as uncertainty.
+const PASSAGE_SD: f64 = 0.3;
 
 /// Refill rates with what goes along with the length of the single cycle taken out.
 ///
@@ -48,6 +56,30 @@ pub(crate) fn rates_at_mean_speed(fits: &[CycleFit]) -> Vec<f64> {
     fits.iter()
         .map(|f| f.k_per_s - slope * (f.length_s - length))
         .collect()
+}
+
+/// Widens areas and airs by the wall heat that bodies of different area do not share alike.
+///
+/// An area `h` added to all changes the ratio of two by `h (1/A_i - 1/A_j)`. Each body takes
+/// `sqrt(2) h |1/A_i - mean of 1/A|`: exact for two, never too little for more.
+pub(crate) fn widen_by_heat(channels: &mut [ChannelReading]) {
+    let inverse: Vec<f64> = channels
+        .iter()
+        .filter_map(|c| c.through_area_mm2.map(|a| 1.0 / a.value))
+        .collect();
+    let mean = inverse.iter().sum::<f64>() / inverse.len() as f64;
+    for c in channels {
+        let Some(a) = &mut c.through_area_mm2 else {
+            continue;
+        };
+        let heat = std::f64::consts::SQRT_2 * HEAT_MM2 * (1.0 / a.value - mean).abs();
+        a.sd = a.sd.hypot(heat * a.value);
+        let k = &mut c.refill_rate_per_s;
+        k.sd = k.sd.hypot(heat * k.value);
+        if let Some(m) = &mut c.drawn_air_mg {
+            m.sd = m.sd.hypot(heat * m.value);
+        }
+    }
 }
 
 /// Rate, area and air of one body.
@@ -78,8 +110,8 @@ pub(crate) fn combine(
     let k = rate.centre * change;
     // A sensor that reads high by dz shows a rate that is off by -dk/dzero dz.
     let by_zero = mean(&|f| f.dk_dzero) / rate.centre;
-    let corrected = CORRECTION_SD * (passage_change - 1.0).abs().max(0.3 * (hose.0 - 1.0).abs())
-        + passage.map_or(0.0, |c| 0.5 * c.share_sd);
+    let corrected = (PASSAGE_SD * (passage_change - 1.0).abs()).max(HOSE_SD * (hose.0 - 1.0).abs())
+        + passage.map_or(0.0, CrossFlow::rate_sd);
     let relative = |random: f64, zero: f64, model: f64| {
         (random.powi(2) + (zero * zero_sd).powi(2) + model.powi(2) + corrected.powi(2)).sqrt()
     };
@@ -97,7 +129,7 @@ pub(crate) fn combine(
     let air_by_zero = by_zero + mean(&|f| f.dpsi_dzero) / psi_mean;
     let psi_random = location(&fits.iter().map(|f| f.mean_psi).collect::<Vec<_>>())
         .map_or(0.0, |l| l.sd / l.centre);
-    let psi_hose = HOSE_PSI_SD * (hose.1 - 1.0).abs();
+    let psi_hose = HOSE_SD * (hose.1 - 1.0).abs();
     let random = (rate.sd / rate.centre).hypot(psi_random).hypot(psi_hose);
     let air_sd = air * relative(random, air_by_zero, MODEL_SD.1);
     Values {
@@ -115,11 +147,11 @@ pub(crate) fn combine(
     }
 }
 
-/// Weighted slope of F over the window on an averaged cycle shifted by `shift` of the cycle.
-fn slope(phase: &[f64], ratio: &[f64], window: Window, shift: f64) -> Option<f64> {
+/// Weighted slope of F per cycle over the window on an averaged cycle.
+fn slope(phase: &[f64], ratio: &[f64], window: Window) -> Option<f64> {
     let (mut w0, mut wt, mut wy, mut wtt, mut wty) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for (&at, &r) in phase.iter().zip(ratio) {
-        if at < window.from - shift || at > window.to - shift || r >= R_LIMIT || r.is_nan() {
+        if at < window.from || at > window.to || r >= R_LIMIT || r.is_nan() {
             continue;
         }
         let (w, y) = (psi(r).powi(4), refill(r));
@@ -134,21 +166,22 @@ fn slope(phase: &[f64], ratio: &[f64], window: Window, shift: f64) -> Option<f64
 }
 
 /// Factors by which the hose changed the rate and the mean of psi, to be multiplied back.
+///
+/// `own`: the averaged cycle; `port`: the same as it was before the hose, `window` being the refill
+/// on it; `rate_per_s`: the rate found on the single cycles behind the hose. The rate before the hose is
+/// taken from the averaged cycle itself, not from the change of its slope: a ringing trace gives
+/// slopes that hang on where exactly a window cuts the ring.
 pub(crate) fn hose_change(
     own: &Average,
-    hose: SecondOrder,
+    port: &Average,
     window: Window,
     period_s: f64,
+    rate_per_s: f64,
 ) -> (f64, f64) {
-    let port = at_the_port(own, hose, period_s);
-    let shift = hose.lag_s() / period_s;
-    let rate = match (
-        slope(&own.phase, &port, window, shift),
-        slope(&own.phase, &own.ratio, window, 0.0),
-    ) {
-        (Some(a), Some(b)) if b > 0.0 => a / b,
-        _ => 1.0,
-    };
+    let rate = slope(&port.phase, &port.ratio, window)
+        .map(|per_cycle| per_cycle / (period_s * rate_per_s))
+        .filter(|change| *change > 0.0)
+        .unwrap_or(1.0);
     let mean_psi = |r: &[f64]| r.iter().map(|&r| psi(r)).sum::<f64>();
-    (rate, mean_psi(&port) / mean_psi(&own.ratio))
+    (rate, mean_psi(&port.ratio) / mean_psi(&own.ratio))
 }
