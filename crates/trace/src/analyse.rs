@@ -5,7 +5,7 @@ use crate::cycles::{Cycle, LIVE_SWING_PA, Levels, RPM_RANGE, period_samples, who
 use crate::firing::{self, Plumbing};
 use crate::hose_correction::{at_the_port, lag_s};
 use crate::location::location;
-use crate::mean_cycle::{Average, average};
+use crate::mean_cycle::{Average, averages};
 use crate::notice::Notice;
 use crate::picture::{misfit, picture};
 use crate::quality;
@@ -60,24 +60,22 @@ pub fn analyse(recording: &Recording, setup: &Setup) -> Result<CycleReading, Ana
         });
     };
     let period = find_period(recording, channels[strongest])?;
-    let mut works = Vec::new();
-    for ((body, channel), level) in setup.bodies.iter().zip(&channels).zip(&levels) {
-        let scale = Scale {
-            zero_pa: body.zero_pa.unwrap_or(0.0),
-            p0_pa: setup.p0_pa,
-            dt_s: recording.dt_s,
-        };
-        let cycles = match level {
-            Some(l) if live(level) => whole_cycles(recording, channel, *l, period),
-            _ => Vec::new(),
-        };
-        works.push(Work {
+    let works: Vec<Work<'_>> = each(channels.len(), |i| {
+        let body = &setup.bodies[i];
+        Work {
             setup: body,
-            channel,
-            scale,
-            cycles,
-        });
-    }
+            channel: channels[i],
+            scale: Scale {
+                zero_pa: body.zero_pa.unwrap_or(0.0),
+                p0_pa: setup.p0_pa,
+                dt_s: recording.dt_s,
+            },
+            cycles: match levels[i] {
+                Some(l) if live(&levels[i]) => whole_cycles(recording, channels[i], l, period),
+                _ => Vec::new(),
+            },
+        }
+    });
     let lead = &works[strongest].cycles;
     if lead.len() < FEWEST_CYCLES {
         return Err(AnalyseError::TooShort {
@@ -92,10 +90,9 @@ pub fn analyse(recording: &Recording, setup: &Setup) -> Result<CycleReading, Ana
     quality::of_the_sensors(&mut notices, recording, setup, rpm.value);
     let traces_on = check_plumbing(&mut notices, &works, setup);
     let period_s = 120.0 / rpm.value;
-    let averages: Vec<Option<Averaged>> = (0..works.len())
-        .map(|i| averaged(i, &works, setup, period_s))
-        .collect();
-    let views: Vec<View<'_>> = averages
+    let averaged_bodies: Vec<Option<Averaged>> =
+        each(works.len(), |i| averaged(i, &works, setup, period_s));
+    let views: Vec<View<'_>> = averaged_bodies
         .iter()
         .flatten()
         .map(|a| View {
@@ -111,7 +108,7 @@ pub fn analyse(recording: &Recording, setup: &Setup) -> Result<CycleReading, Ana
         recording: &recording.name,
     };
     let mut out = Vec::new();
-    for (work, average) in works.iter().zip(&averages) {
+    for (work, average) in works.iter().zip(&averaged_bodies) {
         let passage = average.as_ref().and_then(|_| passages.next());
         out.push(body_reading(
             work,
@@ -135,6 +132,20 @@ pub fn analyse(recording: &Recording, setup: &Setup) -> Result<CycleReading, Ana
         channels: out,
         traces_on,
         notices,
+    })
+}
+
+/// `f(0)` to `f(n - 1)`, one thread each; bodies are few and their samples many.
+fn each<T: Send>(n: usize, f: impl Fn(usize) -> T + Sync) -> Vec<T> {
+    let f = &f;
+    std::thread::scope(|scope| {
+        let threads: Vec<_> = (1..n).map(|i| scope.spawn(move || f(i))).collect();
+        std::iter::once(f(0))
+            .chain(threads.into_iter().map(|t| {
+                t.join()
+                    .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+            }))
+            .collect()
     })
 }
 
@@ -238,6 +249,8 @@ struct Averaged {
     /// Refill window on `own`, and earlier by the hose's lag on `port`.
     window: Window,
     at_port: Window,
+    /// The refill of each cycle.
+    fits: Vec<CycleFit>,
 }
 
 fn averaged(i: usize, works: &[Work<'_>], setup: &Setup, period_s: f64) -> Option<Averaged> {
@@ -245,18 +258,24 @@ fn averaged(i: usize, works: &[Work<'_>], setup: &Setup, period_s: f64) -> Optio
     if work.cycles.len() < FEWEST_CYCLES {
         return None;
     }
-    let over_own = |w: &Work<'_>| average(&w.channel.p_pa, &work.cycles, w.scale);
     let before_hose = |w: &Work<'_>, a: Average| match w.setup.hose {
         Some(hose) => at_the_port(&a, hose, period_s),
         None => a,
     };
-    let own = over_own(work);
+    let others = || {
+        let live = |(j, w): &(usize, &Work<'_>)| *j != i && w.cycles.len() >= FEWEST_CYCLES;
+        works.iter().enumerate().filter(live).map(|(_, w)| w)
+    };
+    let channels: Vec<(&[f32], Scale)> = std::iter::once(work)
+        .chain(others())
+        .map(|w| (w.channel.p_pa.as_slice(), w.scale))
+        .collect();
+    let mut found = averages(&channels, &work.cycles).into_iter();
+    let own = found.next()?;
     let port = before_hose(work, own.clone());
-    let others = works
-        .iter()
-        .enumerate()
-        .filter(|(j, w)| *j != i && w.cycles.len() >= FEWEST_CYCLES)
-        .map(|(_, w)| before_hose(w, over_own(w)))
+    let others = others()
+        .zip(found)
+        .map(|(w, a)| before_hose(w, a))
         .collect();
     let timing = from_timing(setup.inlet_opens_btdc_deg, setup.inlet_closes_abdc_deg);
     let shift = work
@@ -264,12 +283,19 @@ fn averaged(i: usize, works: &[Work<'_>], setup: &Setup, period_s: f64) -> Optio
         .hose
         .map_or(0.0, |h| lag_s(h, period_s) / period_s);
     let at_port = straight_part(timing.earlier(shift), &port);
+    let window = at_port.earlier(-shift);
+    let fits = work
+        .cycles
+        .iter()
+        .filter_map(|c| fit_cycle(&work.channel.p_pa, *c, window, work.scale))
+        .collect();
     Some(Averaged {
         own,
         port,
         others,
-        window: at_port.earlier(-shift),
+        window,
         at_port,
+        fits,
     })
 }
 
@@ -293,6 +319,7 @@ fn body_reading(
         port,
         window,
         at_port,
+        fits,
         ..
     }) = averaged
     else {
@@ -300,7 +327,7 @@ fn body_reading(
         return Ok(dead(work, setup));
     };
     let window = *window;
-    let mean_ratio = mean_over_cycles(work);
+    let mean_ratio = own.mean_ratio();
     if !(0.02..=1.02).contains(&mean_ratio) {
         return Err(AnalyseError::Implausible {
             recording: context.recording.to_owned(),
@@ -309,16 +336,10 @@ fn body_reading(
             ambient_kpa: setup.p0_pa / 1e3,
         });
     }
-    let fits: Vec<CycleFit> = work
-        .cycles
-        .iter()
-        .filter_map(|c| fit_cycle(&work.channel.p_pa, *c, window, work.scale))
-        .collect();
-    quality::of_the_cycles(notices, body, &work.cycles, &fits, own);
-    let rates = rates_at_mean_speed(&fits);
-    let mut result = dead(work, setup);
-    result.mean_depression_kpa = (1.0 - mean_ratio) * setup.p0_pa / 1e3;
-    result.lowest_kpa = own.ratio.iter().copied().fold(f64::INFINITY, f64::min) * setup.p0_pa / 1e3;
+    quality::of_the_cycles(notices, body, &work.cycles, fits, own);
+    let rates = rates_at_mean_speed(fits);
+    let lowest = own.ratio.iter().copied().fold(f64::INFINITY, f64::min);
+    let mut result = without_values(body, mean_ratio, lowest, setup.p0_pa);
     result.cycle = picture(own, window, None, setup.p0_pa, period_s);
     let rate = location(&rates);
     if quality::of_the_range(notices, work.channel) {
@@ -332,7 +353,7 @@ fn body_reading(
         hose_change(own, port, *at_port, period_s, rate.centre)
     });
     let refused = quality::of_cross_flow(notices, body, passage, SHARE_REFUSED, setup);
-    let values = combine(&fits, rate, setup, work.setup, hose, passage);
+    let values = combine(fits, rate, setup, work.setup, hose, passage);
     result.refill_rate_per_s = values.rate;
     result.misfit = misfit(own, window, rate.centre, period_s);
     result.cycle = picture(own, window, Some(rate.centre), setup.p0_pa, period_s);
@@ -343,39 +364,24 @@ fn body_reading(
     Ok(result)
 }
 
-fn mean_over_cycles(work: &Work<'_>) -> f64 {
-    let (mut n, mut sum) = (0_usize, 0.0);
-    for cycle in &work.cycles {
-        for i in cycle.range(0.0, 1.0) {
-            let r = work
-                .channel
-                .p_pa
-                .get(i)
-                .map_or(f64::NAN, |&x| work.scale.ratio(x));
-            if r.is_finite() {
-                n += 1;
-                sum += r;
-            }
-        }
+/// The reading of a channel that shows no engine: levels over all its samples, no values.
+fn dead(work: &Work<'_>, setup: &Setup) -> ChannelReading {
+    let (mut n, mut sum, mut lowest) = (0_usize, 0.0, f64::INFINITY);
+    for &p in work.channel.p_pa.iter().filter(|p| p.is_finite()) {
+        let r = work.scale.ratio(p);
+        n += 1;
+        sum += r;
+        lowest = f64::min(lowest, r);
     }
-    sum / n as f64
+    without_values(&work.setup.body, sum / n.max(1) as f64, lowest, setup.p0_pa)
 }
 
-/// A reading without any value, for a channel that shows no engine.
-fn dead(work: &Work<'_>, setup: &Setup) -> ChannelReading {
-    let finite: Vec<f64> = work
-        .channel
-        .p_pa
-        .iter()
-        .filter(|p| p.is_finite())
-        .map(|&p| work.scale.ratio(p))
-        .collect();
-    let mean = finite.iter().sum::<f64>() / finite.len().max(1) as f64;
-    let low = finite.iter().copied().fold(f64::INFINITY, f64::min);
+/// A reading of mean and lowest pressure ratio alone.
+fn without_values(body: &str, mean_ratio: f64, lowest: f64, p0_pa: f64) -> ChannelReading {
     ChannelReading {
-        body: work.setup.body.clone(),
-        mean_depression_kpa: (1.0 - mean) * setup.p0_pa / 1e3,
-        lowest_kpa: low * setup.p0_pa / 1e3,
+        body: body.to_owned(),
+        mean_depression_kpa: (1.0 - mean_ratio) * p0_pa / 1e3,
+        lowest_kpa: lowest * p0_pa / 1e3,
         refill_rate_per_s: Measured {
             value: f64::NAN,
             sd: f64::NAN,

@@ -100,18 +100,13 @@ mod tests {
         }
     }
 
-    /// Slow harmonics come late by the tube's own delay; the lag must say so.
+    /// Slow harmonics all come late by one delay, far below the time sound takes through the tube
+    /// twice; friction's share of it changes with frequency by less than a fifth.
     #[test]
-    fn the_lag_is_that_of_slow_changes() {
+    fn the_lag_is_one_for_slow_changes() {
         let hose = Hose::new(0.25, 4e-3, 0.6e-6, 293.15, 60_000.0).unwrap();
-        let pair = hose.second_order().unwrap();
-        let lag = lag_s(hose, 0.1);
-        // The pair is fitted at resonance, the delay of slow changes is not: a fifth.
-        assert!(
-            (lag / pair.lag_s() - 1.0).abs() < 0.2,
-            "{lag} {}",
-            pair.lag_s()
-        );
-        assert!(lag > 0.0 && lag < 3e-3);
+        let (slow, slower) = (lag_s(hose, 0.1), lag_s(hose, 0.2));
+        assert!(slow > 0.0 && slow < 2.0 * 0.25 / 343.0, "{slow}");
+        assert!((slow / slower - 1.0).abs() < 0.2, "{slow} {slower}");
     }
 }

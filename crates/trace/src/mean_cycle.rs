@@ -19,29 +19,81 @@ pub(crate) struct Average {
     pub(crate) count: Vec<u32>,
 }
 
-/// Averages `p` over the given cycles.
-pub(crate) fn average(p: &[f32], cycles: &[Cycle], scale: Scale) -> Average {
-    let mut phase = vec![0.0; BINS];
-    let mut sum = vec![0.0; BINS];
-    let mut square = vec![0.0; BINS];
-    let mut count = vec![0_u32; BINS];
-    for cycle in cycles {
+impl Average {
+    /// Mean ratio over all samples that went in [-]; `NaN` without any.
+    pub(crate) fn mean_ratio(&self) -> f64 {
+        let (mut n, mut sum) = (0.0, 0.0);
+        for (&count, &ratio) in self.count.iter().zip(&self.ratio) {
+            if count > 0 {
+                n += f64::from(count);
+                sum += f64::from(count) * ratio;
+            }
+        }
+        sum / n
+    }
+}
+
+/// Sums of one channel on their way to an [`Average`].
+struct Sums {
+    phase: Vec<f64>,
+    ratio: Vec<f64>,
+    square: Vec<f64>,
+    count: Vec<u32>,
+}
+
+impl Sums {
+    fn new() -> Self {
+        Self {
+            phase: vec![0.0; BINS],
+            ratio: vec![0.0; BINS],
+            square: vec![0.0; BINS],
+            count: vec![0; BINS],
+        }
+    }
+
+    /// Adds the samples of one cycle.
+    fn add(&mut self, p: &[f32], cycle: Cycle, scale: Scale) {
         let range = cycle.range(0.0, 1.0);
+        let first = range.start;
         let step = 1.0 / cycle.length;
-        for i in range {
-            let Some(&x) = p.get(i) else { break };
+        let Some(samples) = p.get(first..range.end.min(p.len())) else {
+            return;
+        };
+        let start = first as f64 - cycle.start;
+        for (i, &x) in samples.iter().enumerate() {
             let r = scale.ratio(x);
             if r.is_nan() {
                 continue;
             }
-            let at = (i as f64 - cycle.start) * step;
+            let at = (start + i as f64) * step;
             let bin = ((at * BINS as f64) as usize).min(BINS - 1);
-            phase[bin] += at;
-            sum[bin] += r;
-            square[bin] += r * r;
-            count[bin] += 1;
+            self.phase[bin] += at;
+            self.ratio[bin] += r;
+            self.square[bin] += r * r;
+            self.count[bin] += 1;
         }
     }
+}
+
+/// Averages the channels over the given cycles of one of them, cycle by cycle so that each cycle's
+/// samples are still at hand.
+pub(crate) fn averages(channels: &[(&[f32], Scale)], cycles: &[Cycle]) -> Vec<Average> {
+    let mut sums: Vec<Sums> = channels.iter().map(|_| Sums::new()).collect();
+    for &cycle in cycles {
+        for (sum, (p, scale)) in sums.iter_mut().zip(channels) {
+            sum.add(p, cycle, *scale);
+        }
+    }
+    sums.into_iter().map(finished).collect()
+}
+
+fn finished(sums: Sums) -> Average {
+    let Sums {
+        mut phase,
+        ratio: mut sum,
+        square,
+        count,
+    } = sums;
     let mut band = vec![0.0; BINS];
     for bin in 0..BINS {
         let n = f64::from(count[bin]);
