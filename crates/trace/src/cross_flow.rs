@@ -271,3 +271,108 @@ fn solve<const N: usize>(
     }
     Some((values, variances))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::mean_cycle::BINS;
+
+    const PERIOD_S: f64 = 0.1;
+    const WINDOW: Window = Window {
+        from: 0.3,
+        to: 0.95,
+    };
+    const K_PER_S: [f64; 2] = [10.0, 8.0];
+
+    /// Two runners joined by a pipe of conductance `kappa` [1/s], integrated to a periodic state;
+    /// the second inhales 270 degrees later. Samples at the bins of the first's cycle.
+    fn joined(kappa: f64) -> [Vec<f64>; 2] {
+        /// Integration steps per bin.
+        const FINE: usize = 200;
+        let h = PERIOD_S / (BINS * FINE) as f64;
+        let mut r = [0.6, 0.8];
+        let mut out = [vec![], vec![]];
+        for cycle in 0..6 {
+            for step in 0..BINS * FINE {
+                let at = step as f64 / (BINS * FINE) as f64;
+                if cycle == 5 && step % FINE == FINE / 2 {
+                    out[0].push(r[0]);
+                    out[1].push(r[1]);
+                }
+                let flow = kappa * phi(r[0], r[1]);
+                for (i, sign) in [(0, -1.0), (1, 1.0)] {
+                    let own = (at - 0.375 * i as f64).rem_euclid(1.0);
+                    // An inhaling cylinder pulls towards a quarter of ambient.
+                    let inhaled = if own < 0.25 {
+                        150.0 * (r[i] - 0.25)
+                    } else {
+                        0.0
+                    };
+                    r[i] += h * (K_PER_S[i] * psi(r[i]) + sign * flow - inhaled);
+                }
+            }
+        }
+        out
+    }
+
+    /// Both views; each in its own phase, from its own intake start.
+    fn found(kappa: f64, open: bool) -> Vec<CrossFlow> {
+        let [a, b] = joined(kappa);
+        let turned = |v: &[f64], by: f64| -> Average {
+            let shift = (by * BINS as f64).round() as usize;
+            Average {
+                phase: (0..BINS).map(|b| (b as f64 + 0.5) / BINS as f64).collect(),
+                ratio: (0..BINS).map(|b| v[(b + shift) % BINS]).collect(),
+                band: vec![1e-3; BINS],
+                count: vec![50; BINS],
+            }
+        };
+        let (own, others) = (
+            [turned(&a, 0.0), turned(&b, 0.375)],
+            [vec![turned(&b, 0.0)], vec![turned(&a, 0.375)]],
+        );
+        let views: Vec<View<'_>> = (0..2)
+            .map(|i| View {
+                own: &own[i],
+                others: &others[i],
+                window: WINDOW,
+            })
+            .collect();
+        find(&views, PERIOD_S, open)
+    }
+
+    #[test]
+    fn no_pipe_is_no_cross_flow() {
+        for c in found(0.0, false) {
+            assert_eq!(c.seen, Seen::Hidden);
+            assert!(c.rate_sd() < 1e-3 && c.rate_change == 1.0, "{c:?}");
+        }
+    }
+
+    /// `kappa/k` is the pipe's area over the body's; the integral over 4-degree bins costs 2 %.
+    #[test]
+    fn a_pipe_is_found_and_taken_off() {
+        for kappa in [0.5, 1.0, 2.0] {
+            let both = found(kappa, false);
+            for (c, k) in both.iter().zip(K_PER_S) {
+                assert_eq!(c.seen, Seen::Agreed, "{kappa}");
+                assert!((c.share * k / kappa - 1.0).abs() < 0.02, "{kappa}: {c:?}");
+                assert!((c.rate_change - 1.0).abs() > 0.01, "{c:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_passage_known_to_be_open_widens_what_is_not_seen() {
+        for c in found(0.0, true) {
+            assert_eq!(c.seen, Seen::Open);
+            assert!((c.rate_sd() - OPEN_SD).abs() < 1e-12);
+        }
+        assert!(found(1.0, true).iter().all(|c| c.seen == Seen::Agreed));
+    }
+
+    #[test]
+    fn one_body_alone_tells_nothing() {
+        assert_eq!(find(&[], PERIOD_S, false), []);
+    }
+}

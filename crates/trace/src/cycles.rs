@@ -224,3 +224,138 @@ fn falls(channel: &Channel, seg: Segment, levels: Levels, period: f64) -> Vec<f6
     }
     found
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Sawtooth dips of `period` samples between 30 and 90 kPa, `n` samples, dip at 0.3 of it.
+    fn recording(period: f64, n: usize, change: impl Fn(usize, f32) -> f32) -> Recording {
+        let p_pa = (0..n)
+            .map(|i| {
+                let at = (i as f64 / period).fract();
+                let p = if at < 0.2 {
+                    90e3 - 300e3 * at
+                } else {
+                    30e3 + 75e3 * (at - 0.2)
+                };
+                change(i, p as f32)
+            })
+            .collect();
+        Recording {
+            name: "made".to_owned(),
+            dt_s: 1e-3,
+            segments: vec![Segment {
+                first: 0,
+                len: n,
+                t0_s: 0.0,
+            }],
+            channels: vec![Channel {
+                body: "left".to_owned(),
+                p_pa,
+                step_pa: 1.0,
+                clipped: 0,
+            }],
+            assumed: vec![],
+            notices: vec![],
+        }
+    }
+
+    fn cycles_of(rec: &Recording) -> Vec<Cycle> {
+        let channel = &rec.channels[0];
+        let levels = Levels::of(channel).unwrap();
+        let period = period_samples(rec, channel).unwrap();
+        whole_cycles(rec, channel, levels, period)
+    }
+
+    #[test]
+    fn evenly_turning_cycles_are_found_to_the_sample() {
+        let rec = recording(93.7, 5_000, |_, p| p);
+        let period = period_samples(&rec, &rec.channels[0]).unwrap();
+        assert!((period / 93.7 - 1.0).abs() < 0.01, "{period}");
+        let cycles = cycles_of(&rec);
+        // 5,000 samples hold 54 falls, the last at 53.1 cycles; a cycle lies between two.
+        assert_eq!(cycles.len(), 53);
+        for c in cycles {
+            assert!((c.length - 93.7).abs() < 0.02, "{c:?}");
+        }
+    }
+
+    /// Ringing of 15 % of the swing at seven times the cycle through the refill: no more cycles.
+    #[test]
+    fn ringing_makes_no_cycles() {
+        let ring = |i: usize, p: f32| {
+            p + (9e3 * (std::f64::consts::TAU * 7.0 * i as f64 / 93.7).sin()) as f32
+        };
+        let cycles = cycles_of(&recording(93.7, 5_000, ring));
+        assert_eq!(cycles.len(), 53);
+    }
+
+    #[test]
+    fn a_missed_dip_costs_its_cycles_only() {
+        let filled = |i: usize, p: f32| {
+            if (1_000..1_090).contains(&i) {
+                p.max(75e3)
+            } else {
+                p
+            }
+        };
+        let cycles = cycles_of(&recording(93.7, 5_000, filled));
+        assert!((51..53).contains(&cycles.len()), "{}", cycles.len());
+        assert!(cycles.iter().all(|c| (c.length / 93.7 - 1.0).abs() < 0.25));
+    }
+
+    #[test]
+    fn no_cycle_spans_a_gap() {
+        let mut rec = recording(93.7, 5_000, |_, p| p);
+        rec.segments = vec![
+            Segment {
+                first: 0,
+                len: 2_470,
+                t0_s: 0.0,
+            },
+            Segment {
+                first: 2_470,
+                len: 2_530,
+                t0_s: 9.0,
+            },
+        ];
+        let cycles = cycles_of(&rec);
+        assert!(
+            cycles
+                .iter()
+                .all(|c| c.start + c.length < 2_470.0 || c.start >= 2_470.0)
+        );
+        assert_eq!(cycles.len(), 52);
+    }
+
+    #[test]
+    fn unreadable_samples_hold_the_last_value() {
+        let rec = recording(93.7, 5_000, |i, p| if i % 50 == 7 { f32::NAN } else { p });
+        assert_eq!(cycles_of(&rec).len(), 53);
+    }
+
+    #[test]
+    fn noise_alone_has_no_period() {
+        // A fixed scramble stands for noise.
+        let noise = |i: usize, _: f32| ((i as u64 * 2_654_435_761 % 4_096) as f32) * 10.0 + 40e3;
+        let rec = recording(93.7, 5_000, |i, p| noise(i * i % 4_999, p));
+        assert_eq!(period_samples(&rec, &rec.channels[0]), None);
+    }
+
+    #[test]
+    fn a_range_covers_each_sample_once() {
+        let (a, b) = (
+            Cycle {
+                start: 10.3,
+                length: 93.7,
+            },
+            Cycle {
+                start: 104.0,
+                length: 93.7,
+            },
+        );
+        assert_eq!(a.range(0.0, 1.0).end, b.range(0.0, 1.0).start);
+        assert_eq!(a.range(0.0, 0.5).end, a.range(0.5, 1.0).start);
+    }
+}

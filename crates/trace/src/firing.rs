@@ -117,3 +117,81 @@ fn permutations(items: &mut [usize], stop: &mut dyn FnMut(&[usize]) -> bool) -> 
     }
     visit(0, items, stop)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Falls some degrees off the nominal ones, as unlike bodies give them.
+    fn found(starts: &[f64], measured: &[f64]) -> Plumbing {
+        let off = [3.0, -4.0, 6.0, -2.0];
+        let measured: Vec<f64> = measured.iter().zip(off).map(|(m, o)| m + o).collect();
+        plumbing(&measured, starts)
+    }
+
+    #[test]
+    fn twins() {
+        let ninety = [0.0, 270.0];
+        assert_eq!(found(&ninety, &[0.0, 270.0]), Plumbing::AsNamed);
+        assert_eq!(
+            found(&ninety, &[0.0, 450.0]),
+            Plumbing::Crossed { found: vec![1, 0] }
+        );
+        assert_eq!(
+            found(&[0.0, 180.0], &[0.0, 540.0]),
+            Plumbing::Crossed { found: vec![1, 0] }
+        );
+        assert_eq!(found(&[0.0, 360.0], &[0.0, 360.0]), Plumbing::CannotTell);
+        assert!(matches!(
+            found(&ninety, &[0.0, 90.0]),
+            Plumbing::NoOrder { .. }
+        ));
+    }
+
+    #[test]
+    fn triples_and_fours() {
+        let triple = [0.0, 240.0, 480.0];
+        assert_eq!(found(&triple, &[0.0, 240.0, 480.0]), Plumbing::AsNamed);
+        let Plumbing::Crossed { found: order } = found(&triple, &[0.0, 480.0, 240.0]) else {
+            panic!("two hoses exchanged");
+        };
+        // One exchange explains it; a turn of all three would be three moves.
+        assert_eq!(order.iter().enumerate().filter(|(i, b)| i != *b).count(), 2);
+        let four = [0.0, 540.0, 180.0, 360.0];
+        assert_eq!(found(&four, &[0.0, 540.0, 180.0, 360.0]), Plumbing::AsNamed);
+        let exchanged = [0.0, 540.0, 360.0, 180.0];
+        assert_eq!(
+            found(&four, &exchanged),
+            Plumbing::Crossed {
+                found: vec![0, 1, 3, 2]
+            }
+        );
+    }
+
+    #[test]
+    fn every_order_is_visited_once() {
+        let mut seen = std::collections::HashSet::new();
+        permutations(&mut [0, 1, 2, 3], &mut |order| {
+            assert!(seen.insert(order.to_vec()));
+            false
+        });
+        assert_eq!(seen.len(), 24);
+    }
+
+    #[test]
+    fn falls_are_measured_in_the_firsts_cycles() {
+        let cycles = |from: f64| -> Vec<Cycle> {
+            (0..20)
+                .map(|i| Cycle {
+                    start: from + 100.0 * f64::from(i),
+                    length: 100.0,
+                })
+                .collect()
+        };
+        let measured = measured_deg(&[cycles(5.0), cycles(42.5), cycles(2.0)]).unwrap();
+        for (got, want) in measured.iter().zip([0.0, 270.0, 698.4]) {
+            assert!((got - want).abs() < 1e-9, "{got} {want}");
+        }
+        assert_eq!(measured_deg(&[cycles(5.0), vec![]]), None);
+    }
+}

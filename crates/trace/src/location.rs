@@ -38,3 +38,43 @@ pub(crate) fn location(values: &[f64]) -> Option<Location> {
         scatter: found.scatter,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A fixed scramble, roughly even between -1 and 1.
+    fn scramble(i: u64) -> f64 {
+        let x = (i.wrapping_mul(6_364_136_223_846_793_005) >> 33) % 10_007;
+        x as f64 / 5_003.0 - 1.0
+    }
+
+    #[test]
+    fn neighbours_alike_count_less() {
+        let free: Vec<f64> = (0..400).map(|i| 5.0 + scramble(i)).collect();
+        // Each value four times over: a hundred values' worth of four hundred.
+        let tied: Vec<f64> = (0..400).map(|i| 5.0 + scramble(i / 4)).collect();
+        let (a, b) = (location(&free).unwrap(), location(&tied).unwrap());
+        let grown = b.sd / a.sd;
+        // sqrt((1 + 3/4)/(1 - 3/4)) = 2.6 by the formula, 2 in truth: on the safe side.
+        assert!((1.8..3.2).contains(&grown), "{grown}");
+    }
+
+    #[test]
+    fn strong_after_weak_is_not_credited() {
+        let turns: Vec<f64> = (0..100)
+            .map(|i| if i % 2 == 0 { 4.0 } else { 6.0 } + 0.1 * scramble(i))
+            .collect();
+        let l = location(&turns).unwrap();
+        assert!((l.centre - 5.0).abs() < 0.05);
+        assert!(l.sd > 0.08, "{l:?}");
+    }
+
+    #[test]
+    fn far_values_do_not_pull() {
+        let mut v: Vec<f64> = (0..60).map(|i| 5.0 + 0.01 * scramble(i)).collect();
+        v.extend([9.0, 0.0, 9.0]);
+        assert!((location(&v).unwrap().centre - 5.0).abs() < 0.01);
+        assert_eq!(location(&[1.0]), None);
+    }
+}

@@ -142,3 +142,59 @@ fn fill_empty(phase: &[f64], values: &mut [f64]) {
         values[i] = values[before] + share * (values[after] - values[before]);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SCALE: Scale = Scale {
+        zero_pa: 500.0,
+        p0_pa: 100_000.0,
+        dt_s: 1e-3,
+    };
+
+    /// Ten cycles of 45.5 samples of a line in phase; every fourth bin is never met by one cycle.
+    fn line() -> (Vec<f32>, Vec<Cycle>) {
+        let cycles: Vec<Cycle> = (0..10)
+            .map(|i| Cycle {
+                start: 3.2 + 45.5 * f64::from(i),
+                length: 45.5,
+            })
+            .collect();
+        let p = (0..500)
+            .map(|i| {
+                let at = ((f64::from(i) - 3.2) / 45.5).rem_euclid(1.0);
+                (500.0 + 100_000.0 * (0.3 + 0.5 * at)) as f32
+            })
+            .collect();
+        (p, cycles)
+    }
+
+    #[test]
+    fn an_average_of_a_line_is_the_line() {
+        let (p, cycles) = line();
+        let [a] = averages(&[(&p, SCALE)], &cycles).try_into().unwrap();
+        for b in 0..BINS {
+            if a.count[b] > 0 {
+                assert!((a.ratio[b] - (0.3 + 0.5 * a.phase[b])).abs() < 1e-6, "{b}");
+                assert!(a.band[b] < 0.004, "{b}: {}", a.band[b]);
+            } else {
+                // Filled between neighbours; across the jump anything between is right.
+                assert!((0.3..=0.8).contains(&a.ratio[b]), "{b}");
+            }
+        }
+        assert!((a.mean_ratio() - 0.55).abs() < 0.01);
+        assert_eq!(a.count.iter().sum::<u32>(), 455);
+    }
+
+    #[test]
+    fn unreadable_and_missing_samples_are_left_out() {
+        let (mut p, cycles) = line();
+        p[100] = f32::NAN;
+        p.truncate(460);
+        let [a] = averages(&[(&p, SCALE)], &cycles).try_into().unwrap();
+        assert!(a.ratio.iter().all(|r| r.is_finite()));
+        let [none] = averages(&[(&[][..], SCALE)], &cycles).try_into().unwrap();
+        assert!(none.mean_ratio().is_nan());
+    }
+}

@@ -79,3 +79,51 @@ pub(crate) fn straight_part(window: Window, average: &Average) -> Window {
         to: window.to - to as f64 / BINS as f64,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Averaged cycle whose refill is `F = 0.3 + 1.2 phase`, bent by `bend` (phase) in F.
+    fn bent(bend: impl Fn(f64) -> f64) -> Average {
+        let phase: Vec<f64> = (0..BINS).map(|b| (b as f64 + 0.5) / BINS as f64).collect();
+        Average {
+            ratio: phase
+                .iter()
+                .map(|&at| evenpull_airflow::refill_inverse(0.3 + 1.2 * at + bend(at)))
+                .collect(),
+            band: vec![0.001; BINS],
+            count: vec![50; BINS],
+            phase,
+        }
+    }
+
+    #[test]
+    fn the_window_lies_between_closing_and_next_opening() {
+        let w = from_timing(12.0, 52.0);
+        let deg = |share: f64| share * 720.0 + FALL_AT_DEG;
+        assert!((deg(w.from) - (180.0 + 52.0 + SETTLE_DEG)).abs() < 1e-9);
+        assert!((deg(w.to) - (720.0 - 12.0 - CLEAR_DEG)).abs() < 1e-9);
+        let later = from_timing(30.0, 70.0);
+        assert!(later.from > w.from && later.to < w.to);
+    }
+
+    #[test]
+    fn a_straight_refill_keeps_its_window() {
+        let w = from_timing(12.0, 52.0);
+        assert_eq!(straight_part(w, &bent(|_| 0.0)), w);
+    }
+
+    #[test]
+    fn bent_ends_are_taken_off() {
+        let w = from_timing(12.0, 52.0);
+        // Gas pushed back before the next intake: steeper from 0.75 on.
+        let cut = straight_part(w, &bent(|at| 1.5 * (at - 0.75).max(0.0)));
+        assert_eq!(cut.from, w.from);
+        assert!(cut.to < 0.79 && cut.to > 0.7, "{cut:?}");
+        // Still settling until 0.4.
+        let cut = straight_part(w, &bent(|at| -1.5 * (0.4 - at).max(0.0)));
+        assert_eq!(cut.to, w.to);
+        assert!(cut.from > 0.36 && cut.from < 0.45, "{cut:?}");
+    }
+}

@@ -6,15 +6,15 @@ use proptest::prelude::*;
 use crate::synthetic::{Body, Made};
 
 fn read(made: &Made) -> CycleReading {
-    analyse(&made.recording(), &made.setup()).unwrap()
+    analyse(&made.recording(), &made.setup()).expect("a reading")
 }
 
 fn area(r: &CycleReading, i: usize) -> f64 {
-    r.channels[i].through_area_mm2.unwrap().value
+    r.channels[i].through_area_mm2.expect("an area").value
 }
 
 fn air(r: &CycleReading, i: usize) -> f64 {
-    r.channels[i].drawn_air_mg.unwrap().value
+    r.channels[i].drawn_air_mg.expect("an air").value
 }
 
 /// Samples are exact to 1e-7; the window cuts whole samples, which a straight line does not mind.
