@@ -10,6 +10,9 @@ pub(crate) struct Location {
     pub(crate) scatter: f64,
 }
 
+/// Relative scatter that rounding alone leaves [-].
+const ROUNDING: f64 = 1e-13;
+
 /// Tukey's biweight location; `None` below two values.
 ///
 /// Cycles that resemble their neighbours carry less than n values' worth, so the sd grows by
@@ -17,6 +20,14 @@ pub(crate) struct Location {
 /// is not credited.
 pub(crate) fn location(values: &[f64]) -> Option<Location> {
     let found = robust::location(values, Weighting::TUKEY).ok()?;
+    // Cycles alike to rounding, as a made recording gives: there is no scale to weigh them by.
+    if found.scatter <= ROUNDING * found.value.abs() || !found.value.is_finite() {
+        return Some(Location {
+            centre: robust::median(values)?,
+            sd: 0.0,
+            scatter: 0.0,
+        });
+    }
     let near = |v: f64| {
         let x = v - found.value;
         if x.abs() < 4.0 * found.scatter {
@@ -68,6 +79,20 @@ mod tests {
         let l = location(&turns).unwrap();
         assert!((l.centre - 5.0).abs() < 0.05);
         assert!(l.sd > 0.08, "{l:?}");
+    }
+
+    /// More than half the values differ by rounding only: a scatter of 1e-15 once gave no centre.
+    #[test]
+    fn values_alike_to_rounding_have_their_median() {
+        let mut v = vec![8.261_137_840_740_071; 60];
+        for (i, x) in v.iter_mut().enumerate() {
+            *x += (i % 3) as f64 * 1.8e-15;
+        }
+        let l = location(&v).unwrap();
+        assert!(
+            (l.centre - 8.261_137_840_740_071).abs() < 1e-13 && l.sd < 1e-13,
+            "{l:?}"
+        );
     }
 
     #[test]

@@ -33,21 +33,24 @@ impl Average {
     }
 }
 
+/// What one bin gathers, side by side in memory.
+#[derive(Debug, Clone, Copy, Default)]
+struct Bin {
+    phase: f64,
+    ratio: f64,
+    square: f64,
+    count: u32,
+}
+
 /// Sums of one channel on their way to an [`Average`].
 struct Sums {
-    phase: Vec<f64>,
-    ratio: Vec<f64>,
-    square: Vec<f64>,
-    count: Vec<u32>,
+    bins: [Bin; BINS],
 }
 
 impl Sums {
     fn new() -> Self {
         Self {
-            phase: vec![0.0; BINS],
-            ratio: vec![0.0; BINS],
-            square: vec![0.0; BINS],
-            count: vec![0; BINS],
+            bins: [Bin::default(); BINS],
         }
     }
 
@@ -67,10 +70,11 @@ impl Sums {
             }
             let at = (start + i as f64) * step;
             let bin = ((at * BINS as f64) as usize).min(BINS - 1);
-            self.phase[bin] += at;
-            self.ratio[bin] += r;
-            self.square[bin] += r * r;
-            self.count[bin] += 1;
+            let bin = &mut self.bins[bin];
+            bin.phase += at;
+            bin.ratio += r;
+            bin.square += r * r;
+            bin.count += 1;
         }
     }
 }
@@ -84,16 +88,14 @@ pub(crate) fn averages(channels: &[(&[f32], Scale)], cycles: &[Cycle]) -> Vec<Av
             sum.add(p, cycle, *scale);
         }
     }
-    sums.into_iter().map(finished).collect()
+    sums.iter().map(finished).collect()
 }
 
-fn finished(sums: Sums) -> Average {
-    let Sums {
-        mut phase,
-        ratio: mut sum,
-        square,
-        count,
-    } = sums;
+fn finished(sums: &Sums) -> Average {
+    let row = |of: fn(&Bin) -> f64| sums.bins.iter().map(of).collect::<Vec<f64>>();
+    let (mut phase, mut sum) = (row(|b| b.phase), row(|b| b.ratio));
+    let square = row(|b| b.square);
+    let count: Vec<u32> = sums.bins.iter().map(|b| b.count).collect();
     let mut band = vec![0.0; BINS];
     for bin in 0..BINS {
         let n = f64::from(count[bin]);

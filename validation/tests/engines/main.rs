@@ -175,6 +175,10 @@ fn classes() -> Vec<Class> {
 }
 
 /// Measures all classes on the cores of a small machine and prints them.
+#[expect(
+    clippy::print_stdout,
+    reason = "the table is what these tests are read for"
+)]
 fn results(classes: &[Class]) -> Vec<Errors> {
     let next = AtomicUsize::new(0);
     let mut found: Vec<(usize, Errors)> = std::thread::scope(|scope| {
