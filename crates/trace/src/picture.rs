@@ -51,19 +51,24 @@ pub(crate) fn picture(
 ) -> MeanCycle {
     let kpa = p0_pa / 1e3;
     let c = k_per_s.map(|k| (k, anchor(own, window, k, period_s)));
+    let fit = |at: f64| match c {
+        Some((k, c)) if at >= window.from && at <= window.to => {
+            refill_inverse(c + k * at * period_s) * kpa
+        }
+        _ => f64::NAN,
+    };
+    // The average starts at the fall; the picture at the intake stroke.
+    let crank = |b: usize| (own.phase[b] * 720.0 + FALL_AT_DEG).rem_euclid(720.0);
+    let bins = own.phase.len();
+    let first = (0..bins)
+        .min_by(|&a, &b| crank(a).total_cmp(&crank(b)))
+        .unwrap_or(0);
+    let order: Vec<usize> = (0..bins).map(|i| (first + i) % bins).collect();
+    let in_order = |value: &dyn Fn(usize) -> f64| order.iter().map(|&b| value(b)).collect();
     MeanCycle {
-        crank_deg: own.phase.iter().map(|p| p * 720.0 + FALL_AT_DEG).collect(),
-        p_kpa: own.ratio.iter().map(|r| r * kpa).collect(),
-        band_kpa: own.band.iter().map(|r| r * kpa).collect(),
-        fit_kpa: own
-            .phase
-            .iter()
-            .map(|&at| match c {
-                Some((k, c)) if at >= window.from && at <= window.to => {
-                    refill_inverse(c + k * at * period_s) * kpa
-                }
-                _ => f64::NAN,
-            })
-            .collect(),
+        crank_deg: in_order(&crank),
+        p_kpa: in_order(&|b| own.ratio[b] * kpa),
+        band_kpa: in_order(&|b| own.band[b] * kpa),
+        fit_kpa: in_order(&|b| fit(own.phase[b])),
     }
 }
