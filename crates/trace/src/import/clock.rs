@@ -14,6 +14,8 @@ use super::spacing::{Pool, Steps};
 const LOOK_AHEAD: usize = 8;
 /// Up to this many lost samples are filled with `NaN`; more start a new segment.
 const FILL_LIMIT: f64 = 3.0;
+/// Places by which a disordered row is moved at most.
+const FARTHEST_BACK: usize = 16;
 /// Share of a stamp's deviation by which the running clock is corrected.
 const FOLLOW: f64 = 0.05;
 /// Steps back beyond which time is said to run back.
@@ -129,7 +131,10 @@ impl Clock {
             }
             self.disordered += 1;
             let mut j = i;
-            while j > 0 && stamps[j] < stamps[j - 1] && stamps[j - 1] - stamps[j] <= reach {
+            while j > i.saturating_sub(FARTHEST_BACK)
+                && stamps[j] < stamps[j - 1]
+                && stamps[j - 1] - stamps[j] <= reach
+            {
                 stamps.swap(j, j - 1);
                 swaps.push(j);
                 j -= 1;

@@ -15,6 +15,7 @@ mod heading;
 mod hint;
 mod lines;
 mod number;
+mod pipeline;
 mod rollover;
 mod rows;
 mod sniff;

@@ -1,23 +1,20 @@
-//! Import of text: layout from the first block, then all blocks through a few workers.
+//! Import of text: layout from the first block, then all blocks behind it through the pipeline.
 
 use std::io::Read;
-use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 
-use super::blocks::{Block, BlockSource};
+use super::blocks::BlockSource;
 use super::channel::{Question, Scale, settle, step};
 use super::clock::Clock;
 use super::collect::{Collector, Lane};
 use super::columns::{Assignment, Clocking, assign_bodies, choose_clock, given_columns};
-use super::error::{ImportError, LINE_LIMIT_BYTES};
+use super::error::ImportError;
 use super::hint::LayoutHint;
+use super::pipeline::{run, too_long};
 use super::rows::{ChannelSpec, RowSpec, Rows};
 use super::sniff::{Table, find_table};
 use super::words::bits_in;
 use crate::notice::Notice;
 use crate::recording::Recording;
-
-/// Most workers; each holds a block and its rows (about 2 MB).
-const MOST_WORKERS: usize = 4;
 
 /// Everything the layout settles.
 struct Plan {
@@ -66,14 +63,6 @@ pub(super) fn import_text<R: Read + Send>(
     let mut recording = collector.finish(unit_s, dt_s, plan.assumed)?;
     recording.notices.splice(0..0, plan.notices);
     Ok(recording)
-}
-
-fn too_long(name: &str, line: u64) -> ImportError {
-    ImportError::LineTooLong {
-        name: name.to_owned(),
-        line,
-        limit_bytes: LINE_LIMIT_BYTES,
-    }
 }
 
 fn nth_line_start(bytes: &[u8], line: usize) -> usize {
@@ -200,116 +189,4 @@ fn settle_all(
             settled => settled,
         })
         .collect()
-}
-
-/// What the workers share: blocks are taken in any order and put down in theirs.
-struct Turn {
-    next: u64,
-    collector: Collector,
-    failed: Option<ImportError>,
-    /// A worker panicked; the others must not wait for its block.
-    abandoned: bool,
-}
-
-/// Wakes the other workers when this one panics, so that the panic gets out.
-struct Wake<'a> {
-    turn: &'a Mutex<Turn>,
-    moved: &'a Condvar,
-}
-
-impl Drop for Wake<'_> {
-    fn drop(&mut self) {
-        if std::thread::panicking() {
-            locked(self.turn).abandoned = true;
-            self.moved.notify_all();
-        }
-    }
-}
-
-fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-fn run<R: Read + Send>(
-    source: BlockSource<R>,
-    spec: &RowSpec,
-    collector: Collector,
-    name: &str,
-    progress: &mut dyn FnMut(u64),
-) -> Result<Collector, ImportError> {
-    let workers = std::thread::available_parallelism()
-        .map_or(1, usize::from)
-        .min(MOST_WORKERS);
-    let source = Mutex::new(source);
-    let turn = Mutex::new(Turn {
-        next: 1,
-        collector,
-        failed: None,
-        abandoned: false,
-    });
-    let moved = Condvar::new();
-    std::thread::scope(|scope| {
-        for _ in 1..workers {
-            scope.spawn(|| work(&source, &turn, &moved, spec, name, &mut |_| {}));
-        }
-        work(&source, &turn, &moved, spec, name, progress);
-    });
-    let turn = turn.into_inner().unwrap_or_else(PoisonError::into_inner);
-    match turn.failed {
-        Some(error) => Err(error),
-        None => Ok(turn.collector),
-    }
-}
-
-fn work<R: Read + Send>(
-    source: &Mutex<BlockSource<R>>,
-    turn: &Mutex<Turn>,
-    moved: &Condvar,
-    spec: &RowSpec,
-    name: &str,
-    progress: &mut dyn FnMut(u64),
-) {
-    let _wake = Wake { turn, moved };
-    let mut buffer = Vec::new();
-    loop {
-        let (block, bytes_read) = {
-            let mut source = locked(source);
-            (source.next(std::mem::take(&mut buffer)), source.bytes_read)
-        };
-        progress(bytes_read);
-        let mut block: Block = match block {
-            Ok(Some(block)) => block,
-            Ok(None) => return,
-            Err(e) => {
-                locked(turn)
-                    .failed
-                    .get_or_insert(ImportError::read(name, e));
-                moved.notify_all();
-                return;
-            }
-        };
-        let rows = (!block.too_long).then(|| Rows::read(&mut block, spec));
-        let mut state = locked(turn);
-        while state.next != block.seq && state.failed.is_none() && !state.abandoned {
-            state = moved.wait(state).unwrap_or_else(PoisonError::into_inner);
-        }
-        if state.abandoned {
-            return;
-        }
-        if state.failed.is_none() {
-            let done = match rows {
-                Some(rows) => state.collector.take(rows),
-                None => Err(too_long(name, state.collector.lines_read() + 1)),
-            };
-            state.failed = done.err();
-        }
-        state.next = block.seq + 1;
-        let stop = state.failed.is_some();
-        drop(state);
-        moved.notify_all();
-        if stop {
-            return;
-        }
-        buffer = block.bytes;
-    }
 }

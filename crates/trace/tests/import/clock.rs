@@ -222,3 +222,23 @@ fn spacing_alone_tells_the_unit() {
     .unwrap();
     assert!((r.dt_s - 1e-3).abs() < 1e-7, "{}", r.dt_s);
 }
+
+#[test]
+fn stamps_that_only_alternate_are_refused_soon() {
+    // Were every such row moved to its place, the work would grow with the square of the rows.
+    let file = rows(400_000, ",", |i| {
+        if i < 5000 {
+            format!("{i}")
+        } else {
+            format!("{}", 5000 + i % 2)
+        }
+    });
+    let start = std::time::Instant::now();
+    let result = bare(format!("t_ms,left_kpa,right_kpa\n{file}"));
+    assert!(start.elapsed().as_secs() < 20, "{:?}", start.elapsed());
+    // Refused, or kept as the five seconds there are.
+    if let Ok(r) = result {
+        assert!((4990..6000).contains(&r.samples()), "{}", r.samples());
+        assert!(codes(&r).contains(&"repeated-stamps"));
+    }
+}
