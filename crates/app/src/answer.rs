@@ -225,13 +225,17 @@ pub fn read_answer(reading: &CycleReading) -> ReadAnswer {
 }
 
 /// The `evenpull.assess/1` answer of a job.
-pub fn assess_answer(a: &Assessment) -> AssessAnswer {
+///
+/// `typed_rpm` runs parallel to the readings: the speed read off a dial, for readings without a
+/// recording; it has no standard deviation.
+pub fn assess_answer(a: &Assessment, typed_rpm: &[Option<f64>]) -> AssessAnswer {
     AssessAnswer {
         format: "evenpull.assess/1",
         readings: a
             .readings
             .iter()
-            .map(|r| job_reading(r, &a.body_names))
+            .enumerate()
+            .map(|(i, r)| job_reading(r, &a.body_names, typed_rpm.get(i).copied().flatten()))
             .collect(),
         bodies: a
             .bodies
@@ -332,10 +336,10 @@ pub fn cause_code(code: CauseCode) -> &'static str {
     }
 }
 
-fn job_reading(r: &ReadingResult, bodies: &[String]) -> JobReadingAnswer {
+fn job_reading(r: &ReadingResult, bodies: &[String], rpm: Option<f64>) -> JobReadingAnswer {
     let reading = match &r.cycle {
         Some(cycle) => cycle_body(cycle),
-        None => gauge_body(r.gauge_kpa.as_deref(), bodies),
+        None => gauge_body(r.gauge_kpa.as_deref(), bodies, rpm),
     };
     JobReadingAnswer {
         condition: r.condition.clone(),
@@ -353,7 +357,7 @@ fn cycle_body(reading: &CycleReading) -> ReadingBody {
 }
 
 /// Gauges show a mean depression and nothing else.
-fn gauge_body(gauge_kpa: Option<&[f64]>, bodies: &[String]) -> ReadingBody {
+fn gauge_body(gauge_kpa: Option<&[f64]>, bodies: &[String], rpm: Option<f64>) -> ReadingBody {
     let channels = bodies.iter().enumerate().map(|(i, body)| ChannelAnswer {
         body: body.clone(),
         mean_depression_kpa: gauge_kpa.and_then(|g| g.get(i).copied()).and_then(finite),
@@ -363,7 +367,10 @@ fn gauge_body(gauge_kpa: Option<&[f64]>, bodies: &[String]) -> ReadingBody {
         drawn_air_mg: None,
     });
     ReadingBody {
-        rpm: None,
+        rpm: rpm.map(|value| MeasuredAnswer {
+            value: finite(value),
+            sd: None,
+        }),
         cycles: 0,
         channels: channels.collect(),
         notices: Vec::new(),

@@ -6,9 +6,12 @@ use evenpull_diagnose::Assessment;
 use evenpull_job::{GateCheck, MeasuredReading, evaluate_gates};
 use evenpull_trace::{CycleReading, Notice};
 
+use crate::answer::{AssessAnswer, assess_answer};
 use crate::error::{AppError, ErrorKind};
 use crate::job_folder::{LoadedJob, load_job};
+use crate::present_state::{present_state, without_others};
 use crate::recording::{job_request, read_recording};
+use crate::scale::calibrate;
 
 /// A job, its findings and the state of its gates.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,6 +24,14 @@ pub struct AssessOutcome {
     pub gates: Vec<GateCheck>,
     /// What the imports found and assumed, one line each, by reading.
     pub assumed: Vec<Vec<String>>,
+}
+
+impl AssessOutcome {
+    /// The `evenpull.assess/1` answer.
+    pub fn answer(&self) -> AssessAnswer {
+        let typed: Vec<Option<f64>> = self.loaded.job.readings.iter().map(|r| r.rpm).collect();
+        assess_answer(&self.assessment, &typed)
+    }
 }
 
 /// Progress through a job: reading `done` of `of` is finished.
@@ -74,7 +85,9 @@ pub fn assess_loaded(
     }
     progress(count, count);
     let gates = evaluate_gates(&loaded.profile, &loaded.job, &measured(&cycles));
-    let mut assessment = evenpull_diagnose::assess(&loaded.job, &loaded.profile, &cycles);
+    let scale = calibrate(&loaded, &mut cycles);
+    let mut assessment = judged(&loaded, cycles);
+    assessment.notices.extend(scale);
     assessment.notices.extend(refused);
     assessment.notices.extend(of_files(&loaded));
     Ok(AssessOutcome {
@@ -83,6 +96,28 @@ pub fn assess_loaded(
         gates,
         assumed,
     })
+}
+
+/// Findings from the readings that show the present state; the others are shown beside them.
+fn judged(loaded: &LoadedJob, cycles: Vec<Option<CycleReading>>) -> Assessment {
+    let state = present_state(&loaded.job, &loaded.profile);
+    if state.shows.iter().all(|&shows| shows) {
+        return evenpull_diagnose::assess(&loaded.job, &loaded.profile, &cycles);
+    }
+    let (mut weighed, mut shown) = (cycles, Vec::new());
+    for (cycle, shows) in weighed.iter_mut().zip(&state.shows) {
+        shown.push(if *shows { None } else { cycle.take() });
+    }
+    let job = without_others(&loaded.job, &state);
+    let mut assessment = evenpull_diagnose::assess(&job, &loaded.profile, &weighed);
+    let readings = assessment.readings.iter_mut().zip(&loaded.job.readings);
+    for ((result, reading), cycle) in readings.zip(shown) {
+        result.cycle = result.cycle.take().or(cycle);
+        let typed = reading.gauge.as_ref().and_then(|g| g.depression_kpa.all());
+        result.gauge_kpa = result.gauge_kpa.take().or(typed);
+    }
+    assessment.notices.extend(state.notices);
+    assessment
 }
 
 /// What was assumed or doubted while the job and its profile were read.

@@ -5,7 +5,6 @@ use std::path::{Path, PathBuf};
 use evenpull_job::{CautionWhen, cautions_for};
 use evenpull_report::{Meta, page};
 
-use crate::answer::assess_answer;
 use crate::assess::AssessOutcome;
 use crate::error::AppError;
 use crate::written::{unwritable, write_text};
@@ -37,7 +36,7 @@ pub fn write_assessment(
     written_at: &str,
 ) -> Result<Vec<PathBuf>, AppError> {
     std::fs::create_dir_all(folder).map_err(|e| unwritable(folder, &e))?;
-    let json = serde_json::to_string_pretty(&assess_answer(&outcome.assessment))
+    let json = serde_json::to_string_pretty(&outcome.answer())
         .map_err(|e| AppError::Json(e.to_string()))?;
     let files = [
         ("assessment.html", assessment_page(outcome, written_at)),

@@ -1,6 +1,7 @@
 //! What the analysis of a recording is told, from profile, job and reading.
 
 use evenpull_airflow::Hose;
+use evenpull_airflow::ambient::vapour_fraction;
 use evenpull_job::{AmbientData, Condition, HoseData, Pinch, Profile};
 use evenpull_trace::{BodySetup, Notice, Setup, ZERO_DRIFT_PA};
 
@@ -11,6 +12,8 @@ use evenpull_trace::{BodySetup, Notice, Setup, ZERO_DRIFT_PA};
 const N_USUAL: f64 = 1.35;
 /// 0 C [K], exact.
 const ZERO_C_K: f64 = 273.15;
+/// One less the molar mass of water over that of dry air [-], measured, `cipm2007`.
+const ONE_LESS_VAPOUR_MASS: f64 = 0.378;
 
 /// The circumstances of one recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,8 +31,8 @@ pub(crate) fn setup(
     at: Circumstances<'_>,
 ) -> (Setup, Vec<Notice>) {
     let mut notices = Vec::new();
-    let t0_k = ambient.temperature_c + ZERO_C_K;
     let p0_pa = ambient.pressure_kpa * 1e3;
+    let t0_k = virtual_temperature_k(ambient);
     let hose = at.hose.and_then(|h| {
         // Mean pressure of a runner between idle and hold, where depressions are near 40 kPa.
         Hose::new(
@@ -76,6 +79,18 @@ pub(crate) fn setup(
         passages_open: passages_open(profile, at.pinched),
     };
     (setup, notices)
+}
+
+/// Temperature at which dry air is as light as the moist air there is [K].
+///
+/// `T / (1 - 0.378 x)`, x the mole fraction of vapour; it carries the humidity through
+/// `sqrt(R T0)`, where vapour counts by its gas constant. Out of the range of the vapour formula
+/// the air is taken as dry.
+fn virtual_temperature_k(ambient: &AmbientData) -> f64 {
+    let t_k = ambient.temperature_c + ZERO_C_K;
+    let p_pa = ambient.pressure_kpa * 1e3;
+    let humidity = ambient.humidity_percent / 100.0;
+    vapour_fraction(p_pa, t_k, humidity).map_or(t_k, |x| t_k / (1.0 - ONE_LESS_VAPOUR_MASS * x))
 }
 
 /// Which sensor reads a body: its own, or on a twin with swapped hoses the other one.
@@ -149,6 +164,19 @@ mod tests {
         assert!(open(&p, &[]));
         assert!(open(&p, &[Pinch::BalancePipe]));
         assert!(!open(&p, &[Pinch::IdleValve]));
+    }
+
+    /// `CoolProp` HAPropsSI: 1.1500562 kg/m3 at 30 C, 80 %, 101325 Pa. Dry air of R 287.05 at the
+    /// virtual temperature must weigh the same; 5e-4 covers compressibility, which is left out.
+    #[test]
+    fn val_humidity_goes_over_as_temperature() {
+        let mut air = ambient();
+        air.pressure_kpa = 101.325;
+        air.temperature_c = 30.0;
+        air.humidity_percent = 80.0;
+        let (s, _) = setup(&profile(), &air, at(false, &[]));
+        let rho = s.p0_pa / (287.05 * s.t0_k);
+        assert!((rho / 1.150_056_2 - 1.0).abs() < 5e-4, "{rho}");
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use evenpull_app::{AssessOutcome, assess, assess_answer, write_assessment};
+use evenpull_app::{AssessOutcome, assess, write_assessment};
 
 use crate::args::AssessArgs;
 use crate::assess_text::assess_text;
@@ -25,7 +25,7 @@ pub(crate) fn run(args: &AssessArgs) -> Result<Exit, CommandError> {
     }
     let mut out = io::stdout().lock();
     if args.json {
-        serde_json::to_writer_pretty(&mut out, &assess_answer(&outcome.assessment))?;
+        serde_json::to_writer_pretty(&mut out, &outcome.answer())?;
         writeln!(out)?;
     } else {
         out.write_all(assess_text(&outcome).as_bytes())?;

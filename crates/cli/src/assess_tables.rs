@@ -1,19 +1,22 @@
 //! The tables of the findings, cylinders as columns.
 
-use evenpull_app::{Assessment, Interval, ReadingResult};
+use evenpull_app::{AssessOutcome, Assessment, Interval, ReadingResult};
 
 use crate::paragraph::{entry, fixed, table};
 
 /// Speed, depression and through-area of every reading.
-pub(crate) fn readings(a: &Assessment) -> String {
+pub(crate) fn readings(outcome: &AssessOutcome) -> String {
+    let a = &outcome.assessment;
+    let typed = &outcome.loaded.job.readings;
     let mut head = vec!["reading".to_owned(), "rpm".to_owned()];
     head.extend(a.body_names.iter().map(|b| format!("{b} kPa")));
     head.push("differ".to_owned());
     head.extend(a.body_names.iter().map(|b| format!("{b} mm2")));
     let rows = a.readings.iter().enumerate().map(|(i, r)| {
         let mut row = vec![format!("{} {}", i + 1, r.condition)];
-        let rpm = r.cycle.as_ref().map_or(f64::NAN, |c| c.rpm.value);
-        row.push(fixed(rpm, 0));
+        let recorded = r.cycle.as_ref().map(|c| c.rpm.value);
+        let rpm = recorded.or_else(|| typed.get(i).and_then(|t| t.rpm));
+        row.push(fixed(rpm.unwrap_or(f64::NAN), 0));
         let depression = depressions(r, a.body_names.len());
         row.extend(depression.iter().map(|d| fixed(*d, 1)));
         row.push(fixed(difference(&depression), 1));

@@ -24,7 +24,7 @@ pub(crate) fn assess_text(outcome: &AssessOutcome) -> String {
     section(&mut text, "BEFORE THE ENGINE RUNS", &cautions());
     section(&mut text, "WHAT TO DO, IN THIS ORDER", &steps(a));
     section(&mut text, "LEAVE SEALED", &list(&a.leave_sealed));
-    section(&mut text, "READINGS", &readings(a));
+    section(&mut text, "READINGS", &readings(outcome));
     section(
         &mut text,
         "WHERE THE BODIES STAND (90 % intervals)",

@@ -143,7 +143,7 @@ fn read_answer_has_the_contracts_keys() {
 
 #[test]
 fn assess_answer_has_the_contracts_keys() {
-    let v = serde_json::to_value(assess_answer(&assessment())).unwrap();
+    let v = serde_json::to_value(assess_answer(&assessment(), &[None, Some(3800.0)])).unwrap();
     assert_eq!(
         keys(&v),
         [
@@ -167,7 +167,8 @@ fn assess_answer_has_the_contracts_keys() {
         ["channels", "condition", "cycles", "notices", "rpm"]
     );
     let gauges = &v["readings"][1];
-    assert!(gauges["rpm"].is_null());
+    assert_eq!(gauges["rpm"]["value"], 3800.0);
+    assert!(gauges["rpm"]["sd"].is_null(), "typed, so without a scatter");
     assert_eq!(gauges["channels"][1]["mean_depression_kpa"], 34.0);
     assert!(gauges["channels"][1]["through_area_mm2"].is_null());
     let cause = &v["causes"][0];

@@ -143,7 +143,7 @@ fn truth(point: Point, recording: String, taken: &Taken) -> ReadingTruth {
     }
 }
 
-fn write_samples(bench: &Bench<'_>, taken: &Taken, path: &Path) -> Result<(), AppError> {
+pub(super) fn write_samples(bench: &Bench<'_>, taken: &Taken, path: &Path) -> Result<(), AppError> {
     let bodies: Vec<&str> = bench.profile.bodies().iter().map(String::as_str).collect();
     let mut samples = taken.samples.clone();
     if bench.crossed {

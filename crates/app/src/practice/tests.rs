@@ -85,3 +85,120 @@ fn wrong_faults_say_what_is_known() {
     let e = try_with("siskin-four", "stub-leak");
     assert!(e.contains("one drive body"), "{e}");
 }
+
+/// A job with a jet reading appended, its profile's runner a quarter too large.
+fn job_with_jet(folder: &std::path::Path, open: bool) {
+    let profile = load_profile("heron-270").unwrap();
+    let mut bench = Bench::new(&profile.profile, 21).unwrap();
+    let wrong = profile
+        .text
+        .replace("runner_cc = 260.0", "runner_cc = 325.0");
+    assert_ne!(wrong, profile.text);
+    files::write_job(&mut bench, &wrong, folder, &mut |_, _| {}).unwrap();
+    let jet_mm = 1.5;
+    if open {
+        // The same coefficient as the calibration assumes: what is tested is the arithmetic.
+        bench.setting.bodies[0].leak_m2 +=
+            0.85 * std::f64::consts::FRAC_PI_4 * jet_mm * jet_mm * 1e-6;
+    }
+    let hold = *bench.points().last().unwrap();
+    let taken = bench.take(hold).unwrap();
+    files::write_samples(&bench, &taken, &folder.join("jet.csv")).unwrap();
+    let job = folder.join("job.toml");
+    let text = std::fs::read_to_string(&job).unwrap();
+    let reading = format!(
+        "[[reading]]\ncondition = \"hold\"\nrecording = \"jet.csv\"\n\
+         hose = {{ length_m = 0.25, bore_mm = 4.0, dead_volume_cc = 0.6 }}\n\
+         jet = {{ body = \"left\", bore_mm = {jet_mm} }}\n"
+    );
+    std::fs::write(&job, text + &reading).unwrap();
+}
+
+#[test]
+fn a_jet_puts_right_a_wrong_runner_volume() {
+    let folder = tempfile::tempdir().unwrap();
+    job_with_jet(folder.path(), true);
+    let outcome = crate::assess(folder.path(), &mut |_, _| {}).unwrap();
+    let codes: Vec<&str> = outcome.assessment.notices.iter().map(|n| n.code).collect();
+    assert!(
+        codes.contains(&"scale-from-jet"),
+        "{:?}",
+        outcome.assessment.notices
+    );
+    let truth = std::fs::read_to_string(folder.path().join("truth.json")).unwrap();
+    let truth: serde_json::Value = serde_json::from_str(&truth).unwrap();
+    let cycle = |i: usize| outcome.assessment.readings[i].cycle.as_ref().unwrap();
+    for body in 0..2 {
+        let want = truth["readings"][6]["through_area_mm2"][body]
+            .as_f64()
+            .unwrap();
+        let got = cycle(6).channels[body].through_area_mm2.unwrap();
+        // Wall heat and the hose leave some per cent; without the jet the area is 25 % too large.
+        assert!(
+            (got.value / want - 1.0).abs() < 0.08,
+            "body {body}: {got:?} for {want}"
+        );
+        assert!(got.scale_sd / got.value < 0.08, "{got:?}");
+    }
+    // The jet is no leak of the machine.
+    assert!(
+        outcome.assessment.causes[0].code == evenpull_diagnose::CauseCode::None
+            || outcome.assessment.undetermined,
+        "{:?}",
+        outcome.assessment.causes
+    );
+    assert!(
+        cycle(7).channels[0].mean_depression_kpa.is_finite(),
+        "the jet reading is shown"
+    );
+}
+
+#[test]
+fn a_jet_that_was_shut_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    job_with_jet(folder.path(), false);
+    let outcome = crate::assess(folder.path(), &mut |_, _| {}).unwrap();
+    let told = outcome
+        .assessment
+        .notices
+        .iter()
+        .find(|n| n.code == "jet-not-used");
+    assert!(
+        told.is_some_and(|n| n.text.contains("check that it was open")),
+        "{told:?}"
+    );
+}
+
+#[test]
+fn readings_before_an_adjustment_are_shown_but_not_weighed() {
+    let (folder, _) = made(&["balance-off"], 11);
+    let job = folder.path().join("job.toml");
+    let text = std::fs::read_to_string(&job).unwrap();
+    let place = text.rfind("[[reading]]\ncondition = \"hold\"").unwrap();
+    let last = text[place..].to_owned();
+    let adjusted = format!("{last}adjusted = {{ adjuster = \"balance screw\", turns = -0.4 }}\n");
+    std::fs::write(&job, text.clone() + &adjusted).unwrap();
+    let outcome = crate::assess(folder.path(), &mut |_, _| {}).unwrap();
+    let a = &outcome.assessment;
+    assert!(
+        a.notices
+            .iter()
+            .any(|n| n.code == "earlier-state" && n.text.contains("reading 8"))
+    );
+    assert_eq!(a.readings.len(), 8);
+    assert!(
+        a.readings.iter().all(|r| r.cycle.is_some()),
+        "all are shown"
+    );
+    // One hold reading cannot carry what seven did.
+    let width =
+        |a: &evenpull_diagnose::Assessment| a.difference.map(|d| d.leak_mm2.hi90 - d.leak_mm2.lo90);
+    std::fs::write(&job, text).unwrap();
+    let before = crate::assess(folder.path(), &mut |_, _| {}).unwrap();
+    assert!(
+        width(a) > width(&before.assessment),
+        "{:?} {:?}",
+        a.difference,
+        before.assessment.difference
+    );
+}
