@@ -96,19 +96,17 @@ pub(super) fn choose_clock(
     taken: &[usize],
     assumed: &mut Vec<String>,
 ) -> Result<Clocking, ImportError> {
-    let bad = |key: &str, value: f64| ImportError::BadHint {
-        name: name.to_owned(),
-        key: key.to_owned(),
-        value: value.to_string(),
-        allowed: "from 0.001 to 1e9 per second",
-    };
-    if let Some(hz) = hint.sample_rate_hz.filter(|hz| !POSSIBLE_HZ.contains(hz)) {
-        return Err(bad("sample_rate_hz", hz));
-    }
-    if let Some(TimeUnit::Tick { hz }) = hint.time_unit
-        && !POSSIBLE_HZ.contains(&hz)
+    check_rates(name, hint)?;
+    // One column is either time or pressure, even if it runs like a clock.
+    if table.columns.len() == 1
+        && hint.sample_rate_hz.is_none()
+        && rate_in_lines(&table.header).is_none()
     {
-        return Err(bad("time_unit", hz));
+        return Err(ImportError::OneColumn {
+            name: name.to_owned(),
+            line: table.first_row + 1,
+            text: table.first_text.clone(),
+        });
     }
     let column = match &hint.time {
         Some(wanted) => {
@@ -123,6 +121,7 @@ pub(super) fn choose_clock(
             }
             Some((column, "given"))
         }
+        None if table.columns.len() == 1 => None,
         None => found_time_column(table, taken, hint.sample_rate_hz.is_some()),
     };
     if let Some((column, how)) = column {
@@ -131,13 +130,6 @@ pub(super) fn choose_clock(
     let (hz, how) = match (hint.sample_rate_hz, rate_in_lines(&table.header)) {
         (Some(hz), _) => (hz, "given"),
         (None, Some(hz)) => (hz, "from the header"),
-        (None, None) if table.columns.len() == 1 => {
-            return Err(ImportError::OneColumn {
-                name: name.to_owned(),
-                line: table.first_row + 1,
-                text: table.first_text.clone(),
-            });
-        }
         (None, None) => {
             return Err(ImportError::NoTime {
                 name: name.to_owned(),
@@ -148,6 +140,25 @@ pub(super) fn choose_clock(
     };
     assumed.push(format!("time: no column, {hz} samples per second ({how})"));
     Ok(Clocking::Rate { hz })
+}
+
+/// Refuses rates out of range.
+fn check_rates(name: &str, hint: &LayoutHint) -> Result<(), ImportError> {
+    let bad = |key: &str, value: f64| ImportError::BadHint {
+        name: name.to_owned(),
+        key: key.to_owned(),
+        value: value.to_string(),
+        allowed: "from 0.001 to 1e9 per second",
+    };
+    if let Some(hz) = hint.sample_rate_hz.filter(|hz| !POSSIBLE_HZ.contains(hz)) {
+        return Err(bad("sample_rate_hz", hz));
+    }
+    if let Some(TimeUnit::Tick { hz }) = hint.time_unit
+        && !POSSIBLE_HZ.contains(&hz)
+    {
+        return Err(bad("time_unit", hz));
+    }
+    Ok(())
 }
 
 fn rate_in_lines(header: &str) -> Option<f64> {
