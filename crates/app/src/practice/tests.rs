@@ -138,7 +138,9 @@ fn a_jet_puts_right_a_wrong_runner_volume() {
             (got.value / want - 1.0).abs() < 0.08,
             "body {body}: {got:?} for {want}"
         );
-        assert!(got.scale_sd / got.value < 0.08, "{got:?}");
+        // The profile alone says 12 %; the jet must beat it. Its own random part is mostly the
+        // drift of the zeros, which the readings' standard deviations count in full.
+        assert!(got.scale_sd / got.value < 0.12, "{got:?}");
     }
     // The jet is no leak of the machine.
     assert!(
