@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use evenpull_diagnose::Assessment;
-use evenpull_job::{GateCheck, MeasuredReading, evaluate_gates};
+use evenpull_job::{GateCheck, MeasuredReading, check_findings, evaluate_gates};
 use evenpull_trace::{CycleReading, Notice};
 
 use crate::answer::{AssessAnswer, assess_answer};
@@ -122,8 +122,9 @@ fn judged(loaded: &LoadedJob, cycles: Vec<Option<CycleReading>>) -> Assessment {
 
 /// What was assumed or doubted while the job and its profile were read.
 fn of_files(loaded: &LoadedJob) -> Vec<Notice> {
-    let job = loaded.job.notices.iter();
-    let mut notices: Vec<Notice> = job.map(|n| Notice::new(n.code, n.text.clone())).collect();
+    let checks = check_findings(&loaded.job, &loaded.profile);
+    let said = checks.iter().chain(&loaded.job.notices);
+    let mut notices: Vec<Notice> = said.map(|n| Notice::new(n.code, n.text.clone())).collect();
     let assumed = loaded.profile.assumed.len();
     if assumed > 0 {
         notices.push(Notice::new(

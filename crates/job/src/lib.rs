@@ -4,6 +4,7 @@
 
 mod adjuster;
 mod caution;
+mod check_findings;
 mod document;
 mod file_error;
 mod job;
@@ -14,6 +15,7 @@ mod profile;
 
 pub use adjuster::{Adjuster, AdjusterKind, PerTurn};
 pub use caution::{Caution, CautionWhen, cautions, cautions_for};
+pub use check_findings::check_findings;
 pub use file_error::{FileError, FileErrors};
 pub use job::{
     Adjusted, AmbientData, Checks, ColumnRef, Condition, GaugeReading, HoseData, JetData, Job,
