@@ -146,7 +146,7 @@ pub fn mad_scale(values: &[f64]) -> Option<f64> {
 ///
 /// An M-estimate by repeated weighting from the median, scale fixed at [`mad_scale`]; its sd is
 /// `s sqrt(sum psi^2 / n) / (sum psi' / n) / sqrt(n - 1)`. With a scale of zero (more than half the
-/// values alike) it is the median with an sd of zero.
+/// values alike to rounding) it is the median with an sd of zero.
 ///
 /// # Errors
 /// [`RobustError::TooFew`] below two values, [`RobustError::Value`] for one that is not finite.
@@ -164,8 +164,13 @@ pub fn location(values: &[f64], weighting: Weighting) -> Result<Location, Robust
     let few = RobustError::TooFew { need: 2, got: n };
     let scatter = mad_scale(values).ok_or(few)?;
     let mut value = median(values).ok_or(few)?;
-    if scatter == 0.0 {
-        let alike = values.iter().filter(|&&v| v == value).count();
+    // A scatter of a few roundings is none: dividing by it would reject every value.
+    let rounding = 8.0 * f64::EPSILON * value.abs();
+    if scatter <= rounding {
+        let alike = values
+            .iter()
+            .filter(|&&v| (v - value).abs() <= rounding)
+            .count();
         return Ok(Location {
             value,
             sd: 0.0,
@@ -280,6 +285,15 @@ mod tests {
     use rand::SeedableRng;
     use rand::rngs::StdRng;
     use rand_distr::{Distribution, Normal};
+
+    #[test]
+    fn values_alike_to_rounding_have_a_centre() {
+        let x = 12.345_678_901_234_5_f64;
+        let values = [x, x * (1.0 + f64::EPSILON), x, x * (1.0 - f64::EPSILON), x];
+        let found = location(&values, Weighting::TUKEY).unwrap();
+        assert!((found.value - x).abs() < 1e-13);
+        assert_eq!(found.sd, 0.0);
+    }
 
     #[test]
     fn medians() {
