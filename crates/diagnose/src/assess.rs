@@ -63,7 +63,10 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
             .notices
             .push(Notice::new("model-misfit", text.clone()));
     }
-    answer.undetermined = (open && !evidence.is_crossed()) || doubted.is_some();
+    let doubts = doubts(profile, &evidence, &causes);
+    let weak = !doubts.is_empty();
+    answer.notices.extend(doubts);
+    answer.undetermined = ((open || weak) && !evidence.is_crossed()) || doubted.is_some();
     answer.causes = causes;
     answer.next_reading = next_reading::choose(&answer.causes, &evidence, answer.undetermined);
     let breathing = Breathing::of(
@@ -150,6 +153,53 @@ fn blank(
         fuelling: Vec::new(),
         notices,
     }
+}
+
+/// What keeps a verdict from standing although a cause leads.
+fn doubts(profile: &Profile, evidence: &Evidence, causes: &[Cause]) -> Vec<Notice> {
+    let mut out = Vec::new();
+    if !evidence.has_areas() && !evidence.gauges_checked {
+        out.push(Notice::new(
+            "gauges-unchecked",
+            "the gauges were neither zeroed nor swapped, so a gauge error looks like a difference \
+             between the bodies; swap the hoses and read again (`swapped = true`)",
+        ));
+    }
+    if causes.first().is_none_or(|c| c.code != CauseCode::None) {
+        return out;
+    }
+    let e = &profile.engine;
+    let idle: Vec<_> = evidence.points.iter().filter(|p| p.at_stop()).collect();
+    // Twice the tolerance: a hunting idle leaves it now and then without a fault.
+    if let Some(p) = idle
+        .iter()
+        .find(|p| (p.rpm - e.idle_rpm).abs() > 2.0 * e.idle_tolerance_rpm)
+    {
+        out.push(Notice::new(
+            "idle-speed-off",
+            format!(
+                "the bodies breathe alike, but the engine idles at {:.0} rpm where {:.0} +-{:.0} is meant: \
+                 look at the idle valve and its hoses, compression, spark and mixture",
+                p.rpm, e.idle_rpm, e.idle_tolerance_rpm
+            ),
+        ));
+    }
+    let at_end = |steps: f64, travel: f64| steps < 0.02 * travel || steps > 0.98 * travel;
+    let travel = profile.idle_valve.map(|v| f64::from(v.steps));
+    if let Some((steps, travel)) = idle
+        .iter()
+        .filter(|p| p.steps_read)
+        .find_map(|p| p.steps.zip(travel).filter(|(s, t)| at_end(*s, *t)))
+    {
+        out.push(Notice::new(
+            "idle-valve-at-end",
+            format!(
+                "the bodies breathe alike, but the idle valve stands at {steps:.0} of {travel:.0} steps, an \
+                 end of its travel: find out why before calling the machine sound"
+            ),
+        ));
+    }
+    out
 }
 
 /// Says so when even the best hypothesis does not fit the readings to their stated noise.

@@ -66,6 +66,8 @@ pub(crate) struct Evidence {
     pub(crate) dead_channel: bool,
     /// Bleed turns were assumed for at least one reading.
     pub(crate) bleeds_assumed: bool,
+    /// Gauges were zeroed, or exchanged for one of the readings.
+    pub(crate) gauges_checked: bool,
 }
 
 impl Evidence {
@@ -79,6 +81,8 @@ impl Evidence {
             cross_flow: false,
             dead_channel: false,
             bleeds_assumed: false,
+            gauges_checked: job.checks.gauges_zeroed == Some(true)
+                || job.readings.iter().any(|r| r.swapped),
         };
         let mut turns: Vec<Option<f64>> = vec![None; n];
         let mut idle_steps = None;

@@ -108,7 +108,7 @@ pub(crate) fn all(
     space: &Space,
     evidence: &Evidence,
 ) -> Vec<Hypothesis> {
-    let sound = sound(job, profile, space, evidence);
+    let sound = sound(profile, space, evidence);
     let mut singles: Vec<Hypothesis> = Vec::new();
     let mut single = |fault: Fault, odds: f64, change: &dyn Fn(&mut Vec<Prior>)| {
         let mut priors = sound.clone();
@@ -257,7 +257,7 @@ fn pairs(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
 }
 
 /// Priors of a sound machine of this profile.
-fn sound(job: &Job, profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
+fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
     let mut p = vec![Prior::fixed(0.0); space.len()];
     p[Space::LN_SCALE] = Prior::normal(0.0, profile.refill.scale_sd_percent / 100.0);
     // Wall heat and waves shift n a little between idle and hold.
@@ -267,12 +267,13 @@ fn sound(job: &Job, profile: &Profile, space: &Space, evidence: &Evidence) -> Ve
     p[Space::SHUT] = Prior::normal(0.0, 0.2);
     // Closed readings repeat to 5-10 mV (TRADE s2).
     p[Space::ZERO_V] = Prior::normal(0.0, 0.004);
-    let checked =
-        job.checks.gauges_zeroed == Some(true) || evidence.points.iter().any(|p| p.swapped);
+    let checked = evidence.gauges_checked;
+    // Turns that nobody noted may be anything from shut to twice the usual.
+    let bleed_sd = if evidence.bleeds_assumed { 0.5 } else { 0.1 };
     for b in 0..space.bodies {
         p[space.stop(b)] = Prior::normal(0.0, 0.04);
         p[space.leak(b)] = Prior::normal(0.35, 0.15).cut(0.0, 2.0);
-        p[space.ln_bleed(b)] = Prior::normal(0.0, 0.1);
+        p[space.ln_bleed(b)] = Prior::normal(0.0, bleed_sd);
         p[space.gauge(b)] = match (b, checked) {
             (0, _) => Prior::fixed(0.0),
             (_, true) => Prior::normal(0.0, 0.3),

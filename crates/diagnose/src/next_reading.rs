@@ -111,6 +111,14 @@ pub(crate) fn choose(
             minutes: 5.0,
         });
     }
+    if !evidence.has_areas() && !evidence.gauges_checked {
+        return Some(NextReading {
+            what: "swap the gauge hoses side to side and read idle and hold again".to_owned(),
+            why: "a gauge error stays with the gauge, a true difference with the cylinder"
+                .to_owned(),
+            minutes: 3.0,
+        });
+    }
     let open = undetermined || causes.first().is_some_and(|c| c.members.len() > 1);
     if !open {
         return None;
