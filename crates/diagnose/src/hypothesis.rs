@@ -179,6 +179,11 @@ pub(crate) fn all(
                 p[space.gauge(b)] = Prior::normal(0.0, 3.0).cut(-40.0, 40.0);
             });
         }
+        if b > 0 && evidence.has_areas() {
+            single(Fault::on(CauseCode::GaugeFault, b), odds::GAUGE, &|p| {
+                p[space.sensor(b)] = Prior::normal(0.0, 3.0).cut(-40.0, 40.0);
+            });
+        }
     }
     let worst = (0..space.bodies)
         .map(|b| sealed(job, "stop", profile, b))
@@ -274,6 +279,12 @@ fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
         p[space.stop(b)] = Prior::normal(0.0, 0.04);
         p[space.leak(b)] = Prior::normal(0.35, 0.15).cut(0.0, 2.0);
         p[space.ln_bleed(b)] = Prior::normal(0.0, bleed_sd);
+        // Zeros drift by some 0.17 kPa each after they were taken.
+        p[space.sensor(b)] = if b == 0 {
+            Prior::fixed(0.0)
+        } else {
+            Prior::normal(0.0, 0.25)
+        };
         p[space.gauge(b)] = match (b, checked) {
             (0, _) => Prior::fixed(0.0),
             (_, true) => Prior::normal(0.0, 0.3),

@@ -42,7 +42,7 @@ impl Space {
 
     pub(crate) fn new(profile: &Profile, evidence: &Evidence) -> Self {
         let (bodies, couplings) = (profile.bodies().len(), profile.couplings.len());
-        let mut next = Self::FIXED + 4 * bodies + couplings;
+        let mut next = Self::FIXED + 5 * bodies + couplings;
         let command = evidence
             .points
             .iter()
@@ -88,9 +88,14 @@ impl Space {
         Self::FIXED + 3 * self.bodies + b
     }
 
+    /// Pressure sensor on body `b` over the sensor on the first, since they were zeroed [kPa].
+    pub(crate) fn sensor(&self, b: usize) -> usize {
+        Self::FIXED + 4 * self.bodies + b
+    }
+
     /// Error of coupling `c`: driven plate over driving plate [deg].
     pub(crate) fn link(&self, c: usize) -> usize {
-        Self::FIXED + 4 * self.bodies + c
+        Self::FIXED + 5 * self.bodies + c
     }
 
     /// Relative change of the suspect's leak in reading `j` against its mean [-].

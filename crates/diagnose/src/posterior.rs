@@ -25,6 +25,9 @@ pub(crate) const DEPRESSION_SLOPE: f64 = 0.85;
 /// Uncertainty of that slope, relative.
 const SLOPE_SD: f64 = 0.12;
 
+/// What valves and pipes leave between the depressions of two bodies of one area [kPa]; assumed.
+const BREATHING_SD_KPA: f64 = 0.4;
+
 /// What the model leaves between two bodies in one reading beyond the reading's own sd, relative.
 const PAIR_SD: f64 = 0.001;
 
@@ -49,6 +52,7 @@ pub(crate) enum Channel {
     Volts,
     Valve,
     Gauges,
+    Sensors,
     Prior,
 }
 
@@ -202,6 +206,7 @@ impl Residuals<'_> {
 
     fn gauges(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
         let point = &self.evidence.points[j];
+        self.recorded(p, j, out);
         let Some(read) = &point.gauge_kpa else { return };
         let way = if point.swapped { -1.0 } else { 1.0 };
         let difference = |b: usize| read[b] - read[0] - way * p[self.model.space.gauge(b)];
@@ -214,12 +219,35 @@ impl Residuals<'_> {
             }
             return;
         }
-        let mean = read.iter().sum::<f64>() / read.len() as f64;
-        let areas = self.model.areas_mm2(p, self.evidence, j);
         for b in 1..read.len() {
-            let expected = -DEPRESSION_SLOPE * mean * (areas[b] / areas[0]).ln();
+            let expected = self.expected_kpa(p, j, b, read);
             let sd = GAUGE_SD_KPA.hypot(SLOPE_SD * expected);
             out.push((Channel::Gauges, (difference(b) - expected) / sd));
+        }
+    }
+
+    /// Depression of body `b` over that of the first, by their areas [kPa].
+    fn expected_kpa(&self, p: &[f64], j: usize, b: usize, read: &[f64]) -> f64 {
+        let mean = read.iter().sum::<f64>() / read.len() as f64;
+        let areas = self.model.areas_mm2(p, self.evidence, j);
+        -DEPRESSION_SLOPE * mean * (areas[b] / areas[0]).ln()
+    }
+
+    /// Sensors against the areas they gave: the refill hardly knows the sensor's zero, the mean
+    /// depression is off by all of it.
+    fn recorded(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
+        let point = &self.evidence.points[j];
+        let Some(read) = &point.recorded_kpa else {
+            return;
+        };
+        if point.ln_area.iter().any(Option::is_none) {
+            return;
+        }
+        for b in 1..read.len() {
+            let expected = self.expected_kpa(p, j, b, read);
+            let off = read[b] - read[0] + p[self.model.space.sensor(b)] - expected;
+            let sd = BREATHING_SD_KPA.hypot(SLOPE_SD * expected);
+            out.push((Channel::Sensors, off / sd));
         }
     }
 }

@@ -190,6 +190,7 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
         Channel::Volts,
         Channel::Valve,
         Channel::Gauges,
+        Channel::Sensors,
     ];
     for channel in all {
         let (own, least) = (mine.channel(channel), best.channel(channel));
@@ -251,6 +252,17 @@ fn seen(court: &Court<'_>, channel: Channel) -> String {
             )
         }
         Channel::Gauges | Channel::Prior => "the gauge readings".to_owned(),
+        Channel::Sensors => {
+            let differ: Vec<String> = points
+                .iter()
+                .filter_map(|p| p.recorded_kpa.as_ref())
+                .map(|d| format!("{:+.1}", d[0] - d[d.len() - 1]))
+                .collect();
+            format!(
+                "depressions that differ ({} kPa, first minus last body) otherwise than the through-areas ask",
+                differ.join(", ")
+            )
+        }
     }
 }
 
