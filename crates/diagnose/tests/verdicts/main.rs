@@ -1,0 +1,270 @@
+//! Verdicts, advice and intervals on jobs made at the level of through-areas.
+
+mod bench;
+mod calibration;
+
+use bench::{PutIn, gauges, make};
+use evenpull_diagnose::{Assessment, CauseCode};
+
+const DISTURBED_LEFT: &str = "\"stop.left\" = \"disturbed\"\n\"stop.right\" = \"intact\"\n";
+
+/// The leading cause's members and its body.
+fn leading(a: &Assessment) -> (Vec<CauseCode>, Option<&str>) {
+    let first = a.causes.first().expect("a cause");
+    (first.members.clone(), first.body.as_deref())
+}
+
+fn turns_nothing(a: &Assessment) {
+    assert!(a.advice.iter().all(|s| s.turns.is_none()), "{:?}", a.advice);
+}
+
+#[test]
+fn a_sound_machine_is_called_sound() {
+    let a = make(&PutIn::default()).assess();
+    assert_eq!(leading(&a).0, [CauseCode::None]);
+    assert!(!a.undetermined);
+    turns_nothing(&a);
+    assert!(a.baseline.is_none());
+}
+
+#[test]
+fn the_balance_adjuster_is_turned_back_by_what_it_is_off() {
+    for link_deg in [0.3, -0.3] {
+        let made = make(&PutIn {
+            link_deg,
+            ..PutIn::default()
+        });
+        let a = made.assess();
+        assert!(
+            leading(&a).0.contains(&CauseCode::BalanceOff),
+            "{link_deg}: {:?}",
+            a.causes
+        );
+        let step = a.advice.iter().find(|s| s.turns.is_some()).expect("a turn");
+        let coupling = &made.profile.couplings[0];
+        let turns = step.turns.expect("turns");
+        assert_eq!(step.adjuster, coupling.adjuster);
+        assert!(
+            (turns.value - 0.3 / coupling.deg_per_turn).abs() < 0.08,
+            "{turns:?}"
+        );
+        let wanted = if link_deg > 0.0 {
+            "closes the left"
+        } else {
+            "opens the left"
+        };
+        assert!(step.way.contains(wanted), "{link_deg}: {}", step.way);
+        assert!(step.predicted_spread.expect("a spread") < 0.02, "{step:?}");
+    }
+}
+
+#[test]
+fn a_leak_is_found_and_repaired_before_anything_is_turned() {
+    let leak_mm2 = [0.35, 3.0];
+    let a = make(&PutIn {
+        leak_mm2,
+        ..PutIn::default()
+    })
+    .assess();
+    let (members, body) = leading(&a);
+    assert!(members.contains(&CauseCode::StubLeak), "{:?}", a.causes);
+    assert_eq!(body, Some("right"));
+    turns_nothing(&a);
+    assert!(
+        a.next_reading.is_some(),
+        "a steady leak may still be a worn spindle"
+    );
+    let wear = make(&PutIn {
+        leak_mm2,
+        leak_scatter: 0.15,
+        ..PutIn::default()
+    })
+    .assess();
+    assert!(
+        leading(&wear).0.contains(&CauseCode::SpindleWear),
+        "{:?}",
+        wear.causes
+    );
+}
+
+#[test]
+fn a_followers_stop_shows_at_idle_only() {
+    let put = PutIn {
+        stop_deg: [0.6, 0.0],
+        one_way: true,
+        seals: DISTURBED_LEFT.to_owned(),
+        ..PutIn::default()
+    };
+    let a = make(&put).assess();
+    assert_eq!(leading(&a), (vec![CauseCode::StopIn], Some("left")));
+    turns_nothing(&a);
+    assert!(a.leave_sealed.contains(&"stop.left".to_owned()));
+    assert!((a.bodies[0].offset_deg.value - 0.6).abs() < 0.1);
+}
+
+#[test]
+fn a_rigid_stop_that_was_learned_gives_a_baseline_and_lean_small_openings() {
+    let put = PutIn {
+        stop_deg: [0.5, 0.0],
+        learned: true,
+        seals: DISTURBED_LEFT.to_owned(),
+        ..PutIn::default()
+    };
+    let made = make(&put);
+    let a = made.assess();
+    assert!(leading(&a).0.contains(&CauseCode::StopIn), "{:?}", a.causes);
+    let baseline = a.baseline.clone().expect("a baseline");
+    let on_record = made.profile.sensor.expect("a sensor").volts_at_stop;
+    assert!(
+        baseline.stop_v.lo90 <= on_record && on_record <= baseline.stop_v.hi90,
+        "{baseline:?}"
+    );
+    let small = a
+        .fuelling
+        .iter()
+        .find(|f| f.opening_deg == 2.0)
+        .expect("2 degrees");
+    let large = a
+        .fuelling
+        .iter()
+        .find(|f| f.opening_deg == 40.0)
+        .expect("40 degrees");
+    assert!(
+        small.air_error_percent.lo90 > 3.0,
+        "lean at small openings: {small:?}"
+    );
+    assert!(
+        large.air_error_percent.value.abs() < 1.5,
+        "gone when open: {large:?}"
+    );
+}
+
+#[test]
+fn crossed_hoses_are_exchanged_before_anything_else() {
+    let a = make(&PutIn {
+        crossed: true,
+        link_deg: 0.3,
+        ..PutIn::default()
+    })
+    .assess();
+    assert_eq!(leading(&a).0, [CauseCode::CrossedHoses]);
+    assert_eq!(a.advice.len(), 1);
+    assert_eq!(a.advice[0].adjuster, "hoses");
+    // The traces are put back on their bodies: the left plate is the one that is open.
+    assert!(a.difference.expect("a difference").offset_deg.value > 0.2);
+}
+
+#[test]
+fn nothing_is_turned_on_readings_that_flow_across() {
+    let a = make(&PutIn {
+        cross_flow: true,
+        link_deg: 0.4,
+        ..PutIn::default()
+    })
+    .assess();
+    turns_nothing(&a);
+    assert!(a.next_reading.expect("pinch").what.contains("pinch"));
+}
+
+#[test]
+fn idle_alone_does_not_part_a_leak_from_an_offset() {
+    let put = PutIn {
+        link_deg: 0.25,
+        sweep: false,
+        ..PutIn::default()
+    };
+    let a = make(&put).assess();
+    let (members, _) = leading(&a);
+    assert!(
+        a.undetermined || members.contains(&CauseCode::BalanceOff),
+        "{:?}",
+        a.causes
+    );
+    if a.undetermined {
+        turns_nothing(&a);
+        assert!(a.next_reading.is_some());
+    }
+}
+
+#[test]
+fn gauges_that_were_not_checked_decide_nothing() {
+    let lines = "[[reading]]\ncondition = \"idle\"\ngauge = { left = 42.0, right = 38.0, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"hold\"\ngauge = { left = 44.0, right = 41.5, unit = \"kPa\" }\n";
+    let a = gauges(0, lines).assess();
+    assert!(a.undetermined);
+    turns_nothing(&a);
+    assert!(a.next_reading.expect("swap").what.contains("swap"));
+    assert!(a.bodies.is_empty(), "no areas without recordings");
+}
+
+#[test]
+fn swapped_gauges_show_which_of_them_is_off() {
+    // The gauge on the left reads 3 kPa high; the cylinders are alike.
+    let lines = "[[reading]]\ncondition = \"idle\"\ngauge = { left = 43.0, right = 40.0, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"idle\"\nswapped = true\ngauge = { left = 40.0, right = 43.0, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"hold\"\ngauge = { left = 45.0, right = 42.0, unit = \"kPa\" }\n";
+    let a = gauges(0, lines).assess();
+    assert_eq!(leading(&a).0, [CauseCode::GaugeFault], "{:?}", a.causes);
+    turns_nothing(&a);
+}
+
+#[test]
+fn a_triple_by_gauges_names_the_adjuster_of_the_body_that_is_off() {
+    // One plate stands too open off idle, so its depression is low at idle and hold alike.
+    let lines = "[checks]\ngauges_zeroed = true\n\
+                 [[reading]]\ncondition = \"idle-bleeds-shut\"\ngauge = { 1 = 36.0, 2 = 42.0, 3 = 42.2, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"sweep\"\nrpm = 2500\ngauge = { 1 = 39.9, 2 = 43.0, 3 = 43.1, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"hold\"\nrpm = 3750\ngauge = { 1 = 40.9, 2 = 43.0, 3 = 42.9, unit = \"kPa\" }\n";
+    let a = gauges(3, lines).assess();
+    assert!(!a.causes.is_empty());
+    let bodies: Vec<&str> = a
+        .causes
+        .iter()
+        .take(3)
+        .filter_map(|c| c.body.as_deref())
+        .collect();
+    assert!(bodies.contains(&"1"), "{:?}", a.causes);
+    assert!(
+        a.advice
+            .iter()
+            .all(|s| !a.leave_sealed.contains(&s.adjuster))
+    );
+}
+
+#[test]
+fn no_readings_give_no_verdict() {
+    // The recording was refused, so nothing is left to judge by.
+    let made = gauges(
+        0,
+        "[[reading]]\ncondition = \"idle\"\nrecording = \"r.csv\"\n",
+    );
+    let a = made.assess();
+    assert!(a.undetermined);
+    assert!(a.causes.is_empty() && a.advice.is_empty());
+    assert!(a.notices.iter().any(|n| n.code == "no-readings"));
+}
+
+#[test]
+fn a_dead_channel_leaves_the_rest_of_the_job_standing() {
+    let mut made = make(&PutIn::default());
+    let hold = made
+        .cycles
+        .last_mut()
+        .and_then(Option::as_mut)
+        .expect("hold");
+    hold.channels[1].through_area_mm2 = None;
+    hold.channels[1].cycle = evenpull_diagnose::MeanCycle::default();
+    hold.notices
+        .push(evenpull_diagnose::Notice::new("channel-dead", "dead"));
+    let a = made.assess();
+    assert_eq!(leading(&a).0, [CauseCode::None]);
+}
+
+#[test]
+fn the_same_job_gets_the_same_answer() {
+    let put = PutIn {
+        link_deg: 0.2,
+        ..PutIn::default()
+    };
+    assert_eq!(make(&put).assess(), make(&put).assess());
+}
