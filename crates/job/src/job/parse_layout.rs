@@ -27,13 +27,17 @@ const PRESSURE_WORDS: &str = "kPa, Pa, bar, mbar, hPa, mmHg, cmHg, inHg, inH2O, 
 impl Layout {
     /// Reads a layout file: the keys of a job's `[layout]`, either at the top or under `[layout]`.
     ///
+    /// A whole job file (one that says its `format`) serves as well; its other keys are left alone.
+    ///
     /// # Errors
     /// Every problem found, with its place.
     pub fn from_toml(file: &str, text: &str, profile: &Profile) -> Result<Self, FileErrors> {
         let doc = Document::new(file, text);
         let table = doc.parse()?;
         let root = Section::root(&doc, &table);
-        let found = if root.has("layout") {
+        let found = if root.has("format") {
+            layout(&root, profile)
+        } else if root.has("layout") {
             let found = layout(&root, profile);
             root.close();
             found

@@ -344,3 +344,15 @@ proptest::proptest! {
         }
     }
 }
+
+#[test]
+fn a_job_file_serves_as_a_layout() {
+    let profile = Profile::from_toml("p", crate::builtin()[0].toml).unwrap();
+    let text =
+        "format = \"evenpull.job/1\"\nprofile = \"p\"\nmachine = \"m\"\n[layout]\ntime = \"t\"\n";
+    let layout = Layout::from_toml("job.toml", text, &profile).unwrap();
+    assert_eq!(layout.time, Some(ColumnRef::Name("t".to_owned())));
+    // Without the format every key must be one of a layout.
+    let stray = Layout::from_toml("l", "machine = \"m\"\n[layout]\ntime = \"t\"\n", &profile);
+    assert!(stray.is_err());
+}
