@@ -6,7 +6,7 @@ use evenpull_trace::CycleReading;
 /// Repeatability of a gauge pair on one reading [kPa]; common practice, no source.
 pub(crate) const GAUGE_SD_KPA: f64 = 0.3;
 
-/// Turns a bleed is taken to stand at when nobody said: half a turn from its seat (TRADE s2).
+/// Turns a bleed is taken to stand at when nobody said: half a turn from its seat; common practice, no source.
 const USUAL_BLEED_TURNS: f64 = 0.5;
 
 /// A logarithm of a through-area and its relative standard deviation.

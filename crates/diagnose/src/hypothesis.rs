@@ -270,7 +270,7 @@ fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
     p[Space::HEAT] = Prior::normal(0.05, 0.15).cut(-0.3, 1.0);
     p[Space::LN_VALVE] = Prior::normal(0.0, 0.15);
     p[Space::SHUT] = Prior::normal(0.0, 0.2);
-    // Closed readings repeat to 5-10 mV (TRADE s2).
+    // Closed readings repeat to 5-10 mV; common practice, no source.
     p[Space::ZERO_V] = Prior::normal(0.0, 0.004);
     let checked = evidence.gauges_checked;
     // Turns that nobody noted may be anything from shut to twice the usual.
@@ -327,7 +327,7 @@ fn sealed(job: &Job, part: &str, profile: &Profile, body: usize) -> f64 {
 
 /// Factors on the odds of a worn spindle and a leaking stub from the checks.
 fn leak_odds(job: &Job, b: usize) -> (f64, f64) {
-    // Spindle play above 0.05 mm is noted, above 0.10 acted on (TRADE s2).
+    // Spindle play above 0.05 mm is noted, above 0.10 acted on; common practice, no source.
     let wear = match job.checks.spindle_play_mm.as_ref().and_then(|p| p.get(b)) {
         Some(&mm) if mm > 0.10 => 20.0,
         Some(&mm) if mm > 0.05 => 3.0,

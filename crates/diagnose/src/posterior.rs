@@ -37,7 +37,7 @@ const COMMON_SD: f64 = 0.008;
 /// Repeatability of the throttle sensor within one visit [V].
 const SENSOR_SD_V: f64 = 0.004;
 
-/// Spread of the hot idle valve's place over machines, in its travel (20-40 % is usual, TRADE s2).
+/// Spread of the hot idle valve's place over machines, in its travel (20-40 % is usual; from memory).
 const VALVE_PLACE: (f64, f64) = (0.3, 0.15);
 
 /// Draws of the mixture.

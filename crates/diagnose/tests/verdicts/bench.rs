@@ -83,7 +83,7 @@ pub(crate) fn profile(one_way: bool) -> Profile {
     Profile::from_toml("profile.toml", &text).expect("the embedded profile")
 }
 
-/// Plates [deg above shut] by DESIGN section 3; `command`: opening the cable asks of the right plate.
+/// Plates [deg above shut] by the linkage law of `docs/method.md`; `command`: opening the cable asks of the right plate.
 pub(crate) fn plates(put: &PutIn, base: f64, command: Option<f64>) -> [f64; 2] {
     let [left, right] = put.stop_deg.map(|d| base + d);
     let drive = if put.one_way {
