@@ -154,3 +154,71 @@ impl Breathing {
         (inflow, mean)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use evenpull_job::builtin;
+
+    fn breathing(p0_kpa: f64, t_c: f64) -> Breathing {
+        let profile = Profile::from_toml("p", builtin()[0].toml).unwrap();
+        Breathing::of(&profile, p0_kpa * 1e3, t_c + 273.15)
+    }
+
+    /// Areas [mm2], speeds and drawn air [mg] of the open jobs (an independent simulator with gas
+    /// waves; same geometry): healthy and worn-spindle. Within 7 %: one pressure in runner and
+    /// cylinder and a fixed charge temperature are all this model has.
+    #[test]
+    fn val_air_of_the_open_jobs() {
+        for (p0, t, mm2, rpm, mg) in [
+            (96.64, 22.1, 8.4856, 1250.0, 170.39),
+            (99.13, 17.2, 7.0916, 1250.0, 154.74),
+            (99.13, 17.2, 9.8520, 1250.0, 192.94),
+            (96.64, 22.1, 14.6614, 2100.0, 173.35),
+            (96.64, 22.1, 22.6834, 3100.0, 176.44),
+            (99.13, 17.2, 27.1385, 3800.0, 178.69),
+            (99.13, 17.2, 30.5630, 3800.0, 188.24),
+        ] {
+            let found = breathing(p0, t).at(mm2 * 1e-6, rpm).air_kg * 1e6;
+            assert!(
+                (found / mg - 1.0).abs() < 0.07,
+                "{mm2} mm2 at {rpm}: {found:.1} mg, {mg}"
+            );
+        }
+    }
+
+    /// How air grows with area there: 22 % more for 39 % more area at idle, 5 % for 13 % at hold.
+    #[test]
+    fn val_growth_of_air_in_the_open_jobs() {
+        let b = breathing(99.13, 17.2);
+        let growth =
+            |a: f64, c: f64, rpm: f64| b.at(c * 1e-6, rpm).air_kg / b.at(a * 1e-6, rpm).air_kg;
+        let idle = growth(7.0916, 9.8520, 1250.0);
+        let hold = growth(27.1385, 30.5630, 3800.0);
+        assert!((idle - 192.943 / 154.742).abs() < 0.05, "{idle}");
+        assert!((hold - 188.243 / 178.692).abs() < 0.02, "{hold}");
+    }
+
+    #[test]
+    fn prop_more_area_means_more_air_and_less_depression() {
+        let b = breathing(100.0, 20.0);
+        for rpm in [1000.0, 3000.0, 6000.0] {
+            let mut before = b.at(2e-6, rpm);
+            for i in 1..60 {
+                let now = b.at(2e-6 * 1.12_f64.powi(i), rpm);
+                assert!(now.air_kg > before.air_kg && now.depression_pa < before.depression_pa);
+                before = now;
+            }
+        }
+    }
+
+    #[test]
+    fn the_table_is_the_model() {
+        let b = breathing(100.0, 20.0);
+        let table = b.air_table(3000.0);
+        for mm2 in [1.0, 7.3, 19.0, 26.5, 80.0, 900.0] {
+            let (a, t) = (b.at(mm2 * 1e-6, 3000.0).air_kg, table.air_kg(mm2 * 1e-6));
+            assert!((t / a - 1.0).abs() < 3e-3, "{mm2}: {t} {a}");
+        }
+    }
+}

@@ -131,3 +131,50 @@ fn newton(
     let right = DVector::from_fn(n, |i, _| -g[free[i]]);
     Some(Cholesky::new(reduced)?.solve(&right))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Residuals of a valley that bends, with its least at (1, 1) where the bounds allow it.
+    fn valley(x: &[f64], out: &mut Vec<(Channel, f64)>) {
+        out.clear();
+        out.push((Channel::Level, 10.0 * (x[1] - x[0] * x[0])));
+        out.push((Channel::Level, 1.0 - x[0]));
+    }
+
+    fn problem(hi: f64) -> Problem<'static> {
+        Problem {
+            residuals: &valley,
+            lo: vec![-5.0, -5.0],
+            hi: vec![hi, 5.0],
+            steps: vec![1e-5, 1e-5],
+        }
+    }
+
+    #[test]
+    fn climbs_to_the_inner_least() {
+        let (x, settled) = problem(5.0).climb(&[-1.2, 1.0]);
+        assert!(settled);
+        assert!(
+            (x[0] - 1.0).abs() < 1e-4 && (x[1] - 1.0).abs() < 1e-4,
+            "{x:?}"
+        );
+    }
+
+    #[test]
+    fn stops_at_a_bound_where_the_surer_solver_stops() {
+        let problem = problem(0.5);
+        let (x, settled) = problem.climb(&[-1.2, 1.0]);
+        let sure = problem.search(&[-1.2, 1.0]).unwrap();
+        assert!(settled);
+        assert!(
+            (x[0] - 0.5).abs() < 1e-9 && (x[1] - 0.25).abs() < 1e-4,
+            "{x:?}"
+        );
+        assert!(
+            (x[0] - sure[0]).abs() < 1e-4 && (x[1] - sure[1]).abs() < 1e-4,
+            "{sure:?}"
+        );
+    }
+}

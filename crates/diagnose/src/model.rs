@@ -265,3 +265,94 @@ fn through_mm2(plate: &Plate, discharge: &Discharge, opening_deg: f64) -> f64 {
 fn larger(a: f64, b: f64) -> f64 {
     0.5 * (a + b + ((a - b).powi(2) + CORNER_DEG.powi(2)).sqrt())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use evenpull_job::builtin;
+
+    fn no_evidence() -> Evidence {
+        Evidence {
+            points: Vec::new(),
+            crossed: 0,
+            plumbing_checked: 0,
+            cross_flow: false,
+            dead_channel: false,
+            bleeds_assumed: false,
+            gauges_checked: false,
+        }
+    }
+
+    fn profile(index: usize, law: &str) -> Profile {
+        let text = builtin()[index]
+            .toml
+            .replace("\"rigid\"", &format!("\"{law}\""));
+        Profile::from_toml("p", &text).unwrap()
+    }
+
+    /// Within the rounding of the corner.
+    fn near(a: f64, b: f64) {
+        assert!((a - b).abs() < 1.5 * CORNER_DEG, "{a} {b}");
+    }
+
+    #[test]
+    fn a_rigid_rod_carries_both_plates_by_the_most_open_stop() {
+        let profile = profile(0, "rigid");
+        let model = Model::new(&profile, &no_evidence());
+        let base = profile.body.stop_opening_deg;
+        let mut p = vec![0.0; model.space.len()];
+        let driven = profile.couplings[0].driven[0];
+        p[model.space.stop(driven)] = 0.5;
+        for open in model.openings_for(&p, None) {
+            near(open, base + 0.5);
+        }
+        // Backed out it changes nothing while the other carries.
+        p[model.space.stop(driven)] = -0.5;
+        for open in model.openings_for(&p, None) {
+            near(open, base);
+        }
+        // A link error stays, at the stop and off it.
+        p[model.space.link(0)] = 0.3;
+        for command in [None, Some(8.0)] {
+            let open = model.openings_for(&p, command);
+            near(open[driven] - open[profile.couplings[0].driver], 0.3);
+        }
+    }
+
+    #[test]
+    fn a_one_way_follower_shows_its_stop_at_idle_only() {
+        let profile = profile(0, "one-way");
+        let model = Model::new(&profile, &no_evidence());
+        let base = profile.body.stop_opening_deg;
+        let mut p = vec![0.0; model.space.len()];
+        let (drive, driven) = (profile.couplings[0].driver, profile.couplings[0].driven[0]);
+        p[model.space.stop(driven)] = 0.6;
+        let idle = model.openings_for(&p, None);
+        near(idle[driven], base + 0.6);
+        near(idle[drive], base);
+        let off = model.openings_for(&p, Some(6.0));
+        near(off[driven], 6.0);
+        // The drive plate lifts the follower.
+        p[model.space.stop(driven)] = 0.0;
+        p[model.space.stop(drive)] = 0.4;
+        near(model.openings_for(&p, None)[driven], base + 0.4);
+    }
+
+    #[test]
+    fn larger_linkages_follow_their_couplings() {
+        for index in [3, 4] {
+            let profile = profile(index, "rigid");
+            let model = Model::new(&profile, &no_evidence());
+            let mut p = vec![0.0; model.space.len()];
+            for c in 0..profile.couplings.len() {
+                p[model.space.link(c)] = 0.1 * (c + 1) as f64;
+            }
+            let open = model.openings_for(&p, Some(9.0));
+            for (c, coupling) in profile.couplings.iter().enumerate() {
+                for &b in &coupling.driven {
+                    near(open[b] - open[coupling.driver], 0.1 * (c + 1) as f64);
+                }
+            }
+        }
+    }
+}

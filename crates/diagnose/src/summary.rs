@@ -130,3 +130,15 @@ pub(crate) fn probabilities(
     }
     counts
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_interval_holds_the_middle_ninety_per_cent() {
+        let i = interval((0..=1000).rev().map(f64::from).collect()).unwrap();
+        assert_eq!((i.lo90, i.value, i.hi90), (50.0, 500.0, 950.0));
+        assert!(interval(vec![f64::NAN]).is_none());
+    }
+}
