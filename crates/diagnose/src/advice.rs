@@ -62,11 +62,15 @@ impl Desk<'_> {
             steps.push(self.find_leak(c));
         }
         if let Some(c) = self.likely(&[CauseCode::GaugeFault]) {
+            let which = c
+                .body
+                .as_deref()
+                .map_or("gauges and sensors".to_owned(), |b| format!("gauge on {b}"));
             steps.push(plain(
-                &format!("gauge on {}", c.body.as_deref().unwrap_or("that body")),
-                "swap the gauges side to side, zero or replace the one that is off, read again",
+                &which,
+                "swap them side to side, zero or replace the one that is off, read again",
                 "engine off while hoses are moved",
-                "the difference stays with the gauge",
+                "the difference stays with the instrument, not with the cylinder",
             ));
             return steps;
         }

@@ -272,7 +272,12 @@ fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
     p[Space::SHUT] = Prior::normal(0.0, 0.2);
     // Closed readings repeat to 5-10 mV; common practice, no source.
     p[Space::ZERO_V] = Prior::normal(0.0, 0.004);
-    let checked = evidence.gauges_checked;
+    // Checked by a swap, at zero, or against recordings of the same readings.
+    let checked = evidence.gauges_checked
+        || evidence
+            .points
+            .iter()
+            .any(|p| p.gauge_kpa.is_some() && p.recorded_kpa.is_some());
     // Turns that nobody noted may be anything from shut to twice the usual.
     let bleed_sd = if evidence.bleeds_assumed { 0.5 } else { 0.1 };
     for b in 0..space.bodies {
@@ -287,7 +292,7 @@ fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
         };
         p[space.gauge(b)] = match (b, checked) {
             (0, _) => Prior::fixed(0.0),
-            (_, true) => Prior::normal(0.0, 0.3),
+            (_, true) => Prior::normal(0.0, 0.4),
             (_, false) => Prior::normal(0.0, 1.0),
         };
     }

@@ -95,12 +95,22 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
     seal_words(court, leading, &mut evidence_for, &mut evidence_against);
     fit_words(court, leading, &mut evidence_for, &mut evidence_against);
     learned_words(court, leading, &mut evidence_for);
+    let mut body = leading.body;
+    if leading.code == CauseCode::GaugeFault {
+        // A difference between two instruments does not say which of them is off; recordings of
+        // the same readings do.
+        body = gauge_off(court.evidence).map(|(b, kpa)| {
+            evidence_for.push(format!(
+                "the gauge on {} reads {kpa:+.1} kPa against the recordings of the same readings",
+                court.model.profile.bodies()[b]
+            ));
+            b
+        });
+    }
     Cause {
         code: leading.code,
         members: codes,
-        body: leading
-            .body
-            .map(|b| court.model.profile.bodies()[b].clone()),
+        body: body.map(|b| court.model.profile.bodies()[b].clone()),
         probability,
         evidence_for,
         evidence_against,
@@ -331,6 +341,27 @@ fn learned_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>) {
             1e3 * moved
         ));
     }
+}
+
+/// Gauge that is furthest off the recordings of the same readings, if by more than 1 kPa.
+fn gauge_off(evidence: &Evidence) -> Option<(usize, f64)> {
+    let pairs: Vec<(&Vec<f64>, &Vec<f64>)> = evidence
+        .points
+        .iter()
+        .filter(|p| !p.swapped)
+        .filter_map(|p| p.gauge_kpa.as_ref().zip(p.recorded_kpa.as_ref()))
+        .collect();
+    let bodies = pairs.first()?.0.len();
+    (0..bodies)
+        .map(|b| {
+            let sum: f64 = pairs
+                .iter()
+                .map(|(gauge, recorded)| gauge[b] - recorded[b])
+                .sum();
+            (b, sum / pairs.len() as f64)
+        })
+        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
+        .filter(|(_, kpa)| kpa.abs() > 1.0)
 }
 
 /// Volts the ECU holds as closed: raw volts less what it believes, averaged over the readings.

@@ -209,6 +209,34 @@ fn swapped_gauges_show_which_of_them_is_off() {
 }
 
 #[test]
+fn a_gauge_that_disagrees_with_the_recordings_is_named() {
+    let mut made = make(&PutIn::default());
+    for (reading, cycle) in made.job.readings.iter_mut().zip(&made.cycles) {
+        let recorded: Vec<f64> = cycle
+            .as_ref()
+            .expect("a recording")
+            .channels
+            .iter()
+            .map(|c| c.mean_depression_kpa)
+            .collect();
+        // The gauge on the left reads 2.5 kPa high.
+        let read = vec![Some(recorded[0] + 2.5), Some(recorded[1])];
+        reading.gauge = Some(evenpull_job::GaugeReading {
+            depression_kpa: evenpull_job::PerBody::new(read),
+            unit: evenpull_airflow::PressureUnit::KPa,
+        });
+    }
+    let a = made.assess();
+    assert_eq!(
+        leading(&a),
+        (vec![CauseCode::GaugeFault], Some("left")),
+        "{:?}",
+        a.causes
+    );
+    turns_nothing(&a);
+}
+
+#[test]
 fn a_triple_by_gauges_names_the_adjuster_of_the_body_that_is_off() {
     // One plate stands too open off idle, so its depression is low at idle and hold alike.
     let lines = "[checks]\ngauges_zeroed = true\n\
