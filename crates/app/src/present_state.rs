@@ -1,8 +1,9 @@
 //! Which readings show the machine as it stands now.
 //!
-//! A balance adjuster or a sealed part that was turned makes another machine of it: readings
-//! before and after belong to two states and must not be fitted together. A known jet is no part
-//! of the machine either. Bleeds may be turned: their turns stand with each reading.
+//! A sealed part that was turned makes another machine of it: readings before and after belong to
+//! two states and must not be fitted together. A known jet is no part of the machine either.
+//! Balance adjusters and bleeds may be turned: the fit counts their turns, and learns from them what
+//! a turn does.
 
 use evenpull_job::{AdjusterKind, Job, Profile, Reading};
 use evenpull_trace::Notice;
@@ -19,7 +20,7 @@ pub(crate) fn present_state(job: &Job, profile: &Profile) -> PresentState {
     let changes = |r: &Reading| {
         r.adjusted.iter().any(|a| {
             let kind = profile.adjuster(&a.adjuster).map(|found| found.kind);
-            kind.is_some_and(|k| k != AdjusterKind::Bleed)
+            kind.is_some_and(|k| !matches!(k, AdjusterKind::Bleed | AdjusterKind::Balance))
         })
     };
     let since = job.readings.iter().rposition(changes).unwrap_or(0);

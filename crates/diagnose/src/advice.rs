@@ -133,13 +133,22 @@ impl Desk<'_> {
                 .draws
                 .iter()
                 .filter(|(k, _)| self.fitted[*k].hypothesis.faults.iter().any(fault))
-                .map(|(_, p)| p[self.model.space.link(c)] / coupling.deg_per_turn)
+                .map(|(_, p)| p[self.model.space.link(c)] / self.model.deg_per_turn(p, c))
                 .collect();
             let (Some(error), Some(adjuster)) =
                 (interval(with), self.profile().adjuster(&coupling.adjuster))
             else {
                 continue;
             };
+            // What a turn does is uncertain on its own; the offset is not.
+            let offset_deg = error.value
+                * interval(
+                    self.draws
+                        .iter()
+                        .map(|(_, p)| self.model.deg_per_turn(p, c))
+                        .collect(),
+                )
+                .map_or(coupling.deg_per_turn, |i| i.value);
             let turns = if error.value >= 0.0 {
                 error
             } else {
@@ -173,7 +182,7 @@ impl Desk<'_> {
                 why: format!(
                     "the plate of {} stands {:+.2} degrees against the one that drives it, off idle as well as at idle",
                     names.join(" and "),
-                    error.value * coupling.deg_per_turn
+                    offset_deg
                 ),
             });
         }
@@ -247,7 +256,8 @@ impl Desk<'_> {
         {
             more += 0.01;
         }
-        let turns = more / bleed.area_mm2_per_turn;
+        // What shutting and opening it did in this job corrects the profile's area per turn.
+        let turns = more / self.model.bleed_mm2(&best.mode, high, 1.0);
         let name = &self.profile().bodies()[high];
         let stands = last_turns(self.evidence, levels.len())[high];
         let adjuster = format!("bleed.{name}");

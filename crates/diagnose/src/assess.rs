@@ -98,7 +98,7 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
             .map(|a| a.exp())
             .collect();
         let sensed = profile.sensor.map_or(0, |s| s.body);
-        reading.plate_deg = model.openings_deg(mode, j).get(sensed).copied();
+        reading.plate_deg = model.openings_deg(mode, &evidence, j).get(sensed).copied();
     }
     answer
 }

@@ -38,6 +38,8 @@ pub(crate) struct Point {
     /// Idle-air hoses pinched off.
     pub(crate) valve_pinched: bool,
     pub(crate) bleed_turns: Vec<f64>,
+    /// Turns of each coupling's adjuster made after this reading, positive = more open.
+    pub(crate) turned_since: Vec<f64>,
 }
 
 impl Point {
@@ -131,9 +133,28 @@ impl Evidence {
                 steps_read: idle && reading.idle_valve_steps.is_some(),
                 valve_pinched: reading.pinched.contains(&Pinch::IdleValve),
                 bleed_turns,
+                turned_since: vec![0.0; profile.couplings.len()],
             });
         }
+        all.count_turns(job, profile);
         all
+    }
+
+    /// Notes with each reading what was turned after it; the fit is of the present state.
+    fn count_turns(&mut self, job: &Job, profile: &Profile) {
+        let mut later = vec![0.0; profile.couplings.len()];
+        for (point, reading) in self.points.iter_mut().zip(&job.readings).rev() {
+            point.turned_since.clone_from(&later);
+            for adjusted in &reading.adjusted {
+                let own = profile
+                    .couplings
+                    .iter()
+                    .position(|c| c.adjuster == adjusted.adjuster);
+                if let Some(c) = own {
+                    later[c] += adjusted.turns;
+                }
+            }
+        }
     }
 
     fn note(&mut self, cycle: &CycleReading) {

@@ -42,7 +42,7 @@ impl Space {
 
     pub(crate) fn new(profile: &Profile, evidence: &Evidence) -> Self {
         let (bodies, couplings) = (profile.bodies().len(), profile.couplings.len());
-        let mut next = Self::FIXED + 5 * bodies + couplings;
+        let mut next = Self::FIXED + 5 * bodies + 2 * couplings;
         let command = evidence
             .points
             .iter()
@@ -96,6 +96,11 @@ impl Space {
     /// Error of coupling `c`: driven plate over driving plate [deg].
     pub(crate) fn link(&self, c: usize) -> usize {
         Self::FIXED + 5 * self.bodies + c
+    }
+
+    /// Logarithm of what a turn of coupling `c`'s adjuster does over the profile's figure.
+    pub(crate) fn ln_per_turn(&self, c: usize) -> usize {
+        Self::FIXED + 5 * self.bodies + self.couplings + c
     }
 
     /// Relative change of the suspect's leak in reading `j` against its mean [-].
@@ -154,12 +159,31 @@ impl<'a> Model<'a> {
     }
 
     /// Plate openings [deg above shut] of reading `j`.
-    pub(crate) fn openings_deg(&self, p: &[f64], j: usize) -> Vec<f64> {
-        self.openings_for(p, self.space.command[j].map(|i| p[i]))
+    pub(crate) fn openings_deg(&self, p: &[f64], evidence: &Evidence, j: usize) -> Vec<f64> {
+        let turned_since = &evidence.points[j].turned_since;
+        let links: Vec<f64> = turned_since
+            .iter()
+            .enumerate()
+            .map(|(c, turns)| p[self.space.link(c)] - turns * self.deg_per_turn(p, c))
+            .collect();
+        self.openings_with(p, self.space.command[j].map(|i| p[i]), &links)
     }
 
-    /// Plate openings for a commanded opening of the undriven plates; `None`: throttle shut.
+    /// What a turn of coupling `c`'s adjuster moves its plates [deg].
+    pub(crate) fn deg_per_turn(&self, p: &[f64], c: usize) -> f64 {
+        self.profile.couplings[c].deg_per_turn * p[self.space.ln_per_turn(c)].exp()
+    }
+
+    /// Plate openings as the links stand now, for a commanded opening of the undriven plates;
+    /// `None`: throttle shut.
     pub(crate) fn openings_for(&self, p: &[f64], command_deg: Option<f64>) -> Vec<f64> {
+        let links: Vec<f64> = (0..self.space.couplings)
+            .map(|c| p[self.space.link(c)])
+            .collect();
+        self.openings_with(p, command_deg, &links)
+    }
+
+    fn openings_with(&self, p: &[f64], command_deg: Option<f64>, links: &[f64]) -> Vec<f64> {
         let n = self.space.bodies;
         let base = self.profile.body.stop_opening_deg;
         // What each body's own stop, and those that hold it up through rigid rods, ask of it.
@@ -169,7 +193,7 @@ impl<'a> Model<'a> {
                 && self.profile.couplings[c].law == CouplingLaw::Rigid
             {
                 let driver = self.profile.couplings[c].driver;
-                held[driver] = larger(held[driver], held[b] - p[self.space.link(c)]);
+                held[driver] = larger(held[driver], held[b] - links[c]);
             }
         }
         let mut open = vec![0.0; n];
@@ -178,7 +202,7 @@ impl<'a> Model<'a> {
                 None => command_deg.map_or(held[b], |c| larger(held[b], c)),
                 Some(c) => {
                     let coupling = &self.profile.couplings[c];
-                    let carried = open[coupling.driver] + p[self.space.link(c)];
+                    let carried = open[coupling.driver] + links[c];
                     match coupling.law {
                         CouplingLaw::Rigid => carried,
                         CouplingLaw::OneWay => larger(held[b], carried),
@@ -222,7 +246,7 @@ impl<'a> Model<'a> {
             }
             _ => 0.0,
         };
-        self.openings_deg(p, j)
+        self.openings_deg(p, evidence, j)
             .iter()
             .enumerate()
             .map(|(b, &open)| {

@@ -162,7 +162,7 @@ impl Residuals<'_> {
         else {
             return;
         };
-        let open = self.model.openings_deg(p, j)[s.body];
+        let open = self.model.openings_deg(p, self.evidence, j)[s.body];
         let expected = s.volts_at_stop
             + s.volts_per_deg * (open - self.model.profile.body.stop_opening_deg)
             + p[Space::ZERO_V];

@@ -172,13 +172,13 @@ fn a_jet_that_was_shut_is_told() {
 }
 
 #[test]
-fn readings_before_an_adjustment_are_shown_but_not_weighed() {
+fn readings_before_a_sealed_part_was_turned_are_shown_but_not_weighed() {
     let (folder, _) = made(&["balance-off"], 11);
     let job = folder.path().join("job.toml");
     let text = std::fs::read_to_string(&job).unwrap();
     let place = text.rfind("[[reading]]\ncondition = \"hold\"").unwrap();
     let last = text[place..].to_owned();
-    let adjusted = format!("{last}adjusted = {{ adjuster = \"balance screw\", turns = -0.4 }}\n");
+    let adjusted = format!("{last}adjusted = {{ adjuster = \"stop.left\", turns = 0.4 }}\n");
     std::fs::write(&job, text.clone() + &adjusted).unwrap();
     let outcome = crate::assess(folder.path(), &mut |_, _| {}).unwrap();
     let a = &outcome.assessment;

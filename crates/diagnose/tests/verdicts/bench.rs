@@ -41,6 +41,9 @@ pub(crate) struct PutIn {
     pub(crate) one_way: bool,
     pub(crate) crossed: bool,
     pub(crate) cross_flow: bool,
+    /// Turns of the balance adjuster (positive = left plate more open) and what one really does
+    /// [deg], then all readings once more.
+    pub(crate) then_turned: Option<(f64, f64)>,
     /// Off-idle readings.
     pub(crate) sweep: bool,
     pub(crate) seed: u64,
@@ -66,6 +69,7 @@ impl Default for PutIn {
             one_way: false,
             crossed: false,
             cross_flow: false,
+            then_turned: None,
             sweep: true,
             seed: 1,
         }
@@ -145,14 +149,27 @@ pub(crate) fn make(put: &PutIn) -> Made {
     } else {
         sensor.volts_at_stop
     };
-    let mut points: Vec<(&str, f64, Option<f64>)> =
+    let mut once: Vec<(&str, f64, Option<f64>)> =
         vec![("idle-bleeds-shut", 1250.0, None), ("idle", 1250.0, None)];
     if put.sweep {
         for (rpm, command) in [(1700.0, 3.1), (2200.0, 4.1), (2700.0, 5.0), (3200.0, 6.0)] {
-            points.push(("sweep", rpm, Some(command)));
+            once.push(("sweep", rpm, Some(command)));
         }
-        points.push(("hold", 3800.0, Some(7.2)));
+        once.push(("hold", 3800.0, Some(7.2)));
     }
+    let mut points: Vec<(&str, f64, Option<f64>, bool)> = once
+        .iter()
+        .map(|&(c, rpm, command)| (c, rpm, command, false))
+        .collect();
+    let mut after = put.clone();
+    if let Some((turns, deg)) = put.then_turned {
+        after.link_deg += turns * deg;
+        points.extend(
+            once.iter()
+                .map(|&(c, rpm, command)| (c, rpm, command, true)),
+        );
+    }
+    let first_after = once.len();
     let mut text = format!(
         "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\nmachine = \"Knot 1060\"\n[ambient]\n\
          pressure_kpa = 100.0\ntemperature_c = 20.0\nkey_off_kpa = {{ left = 100.0, right = 100.0 }}\n[seals]\n{}",
@@ -166,8 +183,8 @@ pub(crate) fn make(put: &PutIn) -> Made {
     let per_step = valve.area_mm2_per_step * put.ln_valve.exp();
     let mut steps = place * travel;
     let mut cycles = Vec::new();
-    for (condition, rpm, command) in points {
-        let open = plates(put, base, command);
+    for (index, (condition, rpm, command, later)) in points.into_iter().enumerate() {
+        let open = plates(if later { &after } else { put }, base, command);
         let turns = if condition == "idle-bleeds-shut" {
             [0.0; 2]
         } else {
@@ -200,6 +217,10 @@ pub(crate) fn make(put: &PutIn) -> Made {
                 "bleed_turns = {{ left = {:.2}, right = {:.2} }}\n",
                 turns[0], turns[1]
             );
+        }
+        if let (true, Some((turns, _))) = (later && index == first_after, put.then_turned) {
+            let adjuster = &profile.couplings[0].adjuster;
+            text += &format!("adjusted = {{ adjuster = \"{adjuster}\", turns = {turns} }}\n");
         }
         let common = 0.005 * normal();
         let order = if put.crossed { [1, 0] } else { [0, 1] };

@@ -59,6 +59,38 @@ fn the_balance_adjuster_is_turned_back_by_what_it_is_off() {
 }
 
 #[test]
+fn advice_learns_from_what_the_last_turns_did() {
+    // The profile says 0.9 degree a turn; on this machine it is 0.65.
+    let put = PutIn {
+        link_deg: 0.5,
+        then_turned: Some((-0.4, 0.65)),
+        ..PutIn::default()
+    };
+    let made = make(&put);
+    assert!((made.profile.couplings[0].deg_per_turn - 0.9).abs() < 1e-9);
+    let a = made.assess();
+    assert!(
+        leading(&a).0.contains(&CauseCode::BalanceOff),
+        "{:?}",
+        a.causes
+    );
+    let turns = a.advice.iter().find_map(|s| s.turns).expect("a turn");
+    let truth = (0.5 - 0.4 * 0.65) / 0.65;
+    assert!((turns.value - truth).abs() < 0.06, "{turns:?}, {truth}");
+    assert!(
+        turns.lo90 <= truth && truth <= turns.hi90,
+        "{turns:?}, {truth}"
+    );
+    // Put right by what it really takes, the machine is sound.
+    let right = PutIn {
+        link_deg: 0.5,
+        then_turned: Some((-0.5 / 0.65, 0.65)),
+        ..PutIn::default()
+    };
+    assert_eq!(leading(&make(&right).assess()).0, [CauseCode::None]);
+}
+
+#[test]
 fn a_leak_is_found_and_repaired_before_anything_is_turned() {
     let leak_mm2 = [0.35, 3.0];
     let a = make(&PutIn {
