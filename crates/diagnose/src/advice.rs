@@ -124,10 +124,15 @@ impl Desk<'_> {
         )
     }
 
-    /// The linkage screw that is meant to be turned.
+    /// The linkage screws that are meant to be turned, each once, drivers first.
+    ///
+    /// A link error is that of a plate against the one that drives it, so putting one right
+    /// disturbs no other and the whole linkage is done in one round.
     fn balance(&self) -> Vec<Advice> {
         let mut out = Vec::new();
-        for (c, coupling) in self.profile().couplings.iter().enumerate() {
+        let mut righted = Vec::new();
+        for c in self.model.drivers_first() {
+            let coupling = &self.profile().couplings[c];
             let fault = |f: &Fault| f.coupling == Some(c);
             let with: Vec<f64> = self
                 .draws
@@ -135,11 +140,15 @@ impl Desk<'_> {
                 .filter(|(k, _)| self.fitted[*k].hypothesis.faults.iter().any(fault))
                 .map(|(_, p)| p[self.model.space.link(c)] / self.model.deg_per_turn(p, c))
                 .collect();
+            if (with.len() as f64) < ACT_ON * self.draws.len() as f64 {
+                continue;
+            }
             let (Some(error), Some(adjuster)) =
                 (interval(with), self.profile().adjuster(&coupling.adjuster))
             else {
                 continue;
             };
+            righted.push(c);
             // What a turn does is uncertain on its own; the offset is not.
             let offset_deg = error.value
                 * interval(
@@ -173,7 +182,7 @@ impl Desk<'_> {
                 adjuster: coupling.adjuster.clone(),
                 turns: Some(Interval { lo90: turns.lo90.max(0.0), ..turns }),
                 way,
-                predicted_spread: self.spread_without_link(c),
+                predicted_spread: self.spread_without_links(&righted),
                 gate: format!(
                     "clearances checked cold, engine above {:.0} C, bleeds shut (count the turns), steady between \
                      {lo:.0} and {hi:.0} rpm",
@@ -189,8 +198,8 @@ impl Desk<'_> {
         out
     }
 
-    /// Spread at hold with coupling `c` put right [-].
-    fn spread_without_link(&self, c: usize) -> Option<f64> {
+    /// Spread at hold with the given couplings put right [-].
+    fn spread_without_links(&self, couplings: &[usize]) -> Option<f64> {
         let points = &self.evidence.points;
         let j = points
             .iter()
@@ -199,7 +208,9 @@ impl Desk<'_> {
             .or_else(|| (!points.is_empty()).then_some(points.len() - 1))?;
         let best = self.fitted.first()?;
         let mut righted = best.mode.clone();
-        righted[self.model.space.link(c)] = 0.0;
+        for &c in couplings {
+            righted[self.model.space.link(c)] = 0.0;
+        }
         let before = self.model.areas_mm2(&best.mode, self.evidence, j);
         let after = self.model.areas_mm2(&righted, self.evidence, j);
         self.spread_after(&points[j], &before, &after)

@@ -174,12 +174,12 @@ pub(crate) fn all(
             odds::LEAK * stub,
             &steady,
         );
-        if b > 0 && evidence.points.iter().any(|p| p.gauge_kpa.is_some()) {
+        if evidence.points.iter().any(|p| p.gauge_kpa.is_some()) {
             single(Fault::on(CauseCode::GaugeFault, b), odds::GAUGE, &|p| {
                 p[space.gauge(b)] = Prior::normal(0.0, 3.0).cut(-40.0, 40.0);
             });
         }
-        if b > 0 && evidence.has_areas() {
+        if evidence.has_areas() {
             single(Fault::on(CauseCode::GaugeFault, b), odds::GAUGE, &|p| {
                 p[space.sensor(b)] = Prior::normal(0.0, 3.0).cut(-40.0, 40.0);
             });
@@ -206,6 +206,7 @@ pub(crate) fn all(
         );
     }
     let pairs = pairs(&singles, &sound);
+    let sets = balance_sets(&singles, &sound);
     let mut all = vec![Hypothesis {
         faults: Vec::new(),
         ln_odds: 0.0,
@@ -214,6 +215,7 @@ pub(crate) fn all(
     }];
     all.extend(singles);
     all.extend(pairs);
+    all.extend(sets);
     all.retain(|h| h.ln_odds.is_finite());
     all
 }
@@ -241,15 +243,7 @@ fn pairs(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
                 CauseCode::SpindleWear | CauseCode::StubLeak | CauseCode::StopIn
             )
         }) {
-            let priors = (0..sound.len())
-                .map(|i| {
-                    if b.priors[i] == sound[i] {
-                        a.priors[i]
-                    } else {
-                        b.priors[i]
-                    }
-                })
-                .collect();
+            let priors = both(&a.priors, &b.priors, sound);
             out.push(Hypothesis {
                 faults: vec![a.faults[0], b.faults[0]],
                 ln_odds: a.ln_odds + b.ln_odds,
@@ -257,6 +251,47 @@ fn pairs(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
                 suspect: b.suspect,
             });
         }
+    }
+    out
+}
+
+/// Priors of two faults together: whatever the second leaves as on a sound machine is the first's.
+fn both(a: &[Prior], b: &[Prior], sound: &[Prior]) -> Vec<Prior> {
+    (0..sound.len())
+        .map(|i| if b[i] == sound[i] { a[i] } else { b[i] })
+        .collect()
+}
+
+/// Several balance adjusters off at once, on engines that have several.
+///
+/// Whoever turned one has often turned the next, so each further one costs half of its odds only.
+fn balance_sets(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
+    let screws: Vec<&Hypothesis> = singles
+        .iter()
+        .filter(|h| h.faults[0].code == CauseCode::BalanceOff)
+        .collect();
+    let mut out = Vec::new();
+    // Engines with more than four adjusters would need a search instead of all subsets.
+    for set in 1_usize..1 << screws.len().min(4) {
+        let chosen: Vec<&&Hypothesis> = screws
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| set >> i & 1 == 1)
+            .map(|(_, h)| h)
+            .collect();
+        let [first, rest @ ..] = chosen.as_slice() else {
+            continue;
+        };
+        if rest.is_empty() {
+            continue;
+        }
+        let mut joined = (**first).clone();
+        for h in rest {
+            joined.priors = both(&joined.priors, &h.priors, sound);
+            joined.faults.push(h.faults[0]);
+            joined.ln_odds += 0.5_f64.ln();
+        }
+        out.push(joined);
     }
     out
 }

@@ -169,6 +169,14 @@ impl<'a> Model<'a> {
         self.openings_with(p, self.space.command[j].map(|i| p[i]), &links)
     }
 
+    /// Couplings in the order of their drivers from the undriven plates on.
+    pub(crate) fn drivers_first(&self) -> Vec<usize> {
+        let place = |b: usize| self.order.iter().position(|&x| x == b);
+        let mut all: Vec<usize> = (0..self.space.couplings).collect();
+        all.sort_by_key(|&c| place(self.profile.couplings[c].driver));
+        all
+    }
+
     /// What a turn of coupling `c`'s adjuster moves its plates [deg].
     pub(crate) fn deg_per_turn(&self, p: &[f64], c: usize) -> f64 {
         self.profile.couplings[c].deg_per_turn * p[self.space.ln_per_turn(c)].exp()

@@ -209,7 +209,8 @@ impl Residuals<'_> {
         self.recorded(p, j, out);
         let Some(read) = &point.gauge_kpa else { return };
         let way = if point.swapped { -1.0 } else { 1.0 };
-        let difference = |b: usize| read[b] - read[0] - way * p[self.model.space.gauge(b)];
+        let gauge = |b: usize| p[self.model.space.gauge(b)];
+        let difference = |b: usize| read[b] - read[0] - way * (gauge(b) - gauge(0));
         if let Some(recorded) = &point.recorded_kpa {
             // Both at hand: the pressures are judged by the recording, the gauges by it. The
             // sensors' own zeros drift by 0.17 kPa each.
@@ -245,7 +246,8 @@ impl Residuals<'_> {
         }
         for b in 1..read.len() {
             let expected = self.expected_kpa(p, j, b, read);
-            let off = read[b] - read[0] + p[self.model.space.sensor(b)] - expected;
+            let sensor = |b: usize| p[self.model.space.sensor(b)];
+            let off = read[b] - read[0] + sensor(b) - sensor(0) - expected;
             let sd = BREATHING_SD_KPA.hypot(SLOPE_SD * expected);
             out.push((Channel::Sensors, off / sd));
         }

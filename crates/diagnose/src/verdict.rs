@@ -55,11 +55,12 @@ fn group(court: &Court<'_>) -> Vec<(Vec<Member>, f64)> {
     let mut left: Vec<Member> = court.probabilities.iter().map(|(f, p)| (*f, *p)).collect();
     left.sort_by(|a, b| b.1.total_cmp(&a.1));
     let rigid = one_stop_carries(court.model.profile);
+    let twin = court.model.space.bodies == 2;
     let mut families: Vec<(Vec<Member>, f64)> = Vec::new();
     for (fault, p) in left {
         let home = families
             .iter_mut()
-            .find(|(members, _)| alike(members[0].0, fault, rigid));
+            .find(|(members, _)| alike(members[0].0, fault, rigid, twin));
         match home {
             Some((members, sum)) => {
                 members.push((fault, p));
@@ -72,13 +73,14 @@ fn group(court: &Court<'_>) -> Vec<(Vec<Member>, f64)> {
 }
 
 /// True if two faults act alike on every reading this version takes.
-fn alike(a: Fault, b: Fault, rigid: bool) -> bool {
+fn alike(a: Fault, b: Fault, rigid: bool, twin: bool) -> bool {
     use CauseCode::{BalanceOff, LinkAltered, SpindleWear, StopIn, StopsBoth, StubLeak};
     let pair = |x, y| (a.code == x && b.code == y) || (a.code == y && b.code == x);
     let both = |set: &[CauseCode]| set.contains(&a.code) && set.contains(&b.code);
     (a.body == b.body && pair(SpindleWear, StubLeak))
         || (a.coupling == b.coupling && pair(BalanceOff, LinkAltered))
         || (rigid && both(&[StopIn, StopsBoth]))
+        || (twin && both(&[CauseCode::GaugeFault]))
 }
 
 fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
@@ -97,15 +99,16 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
     learned_words(court, leading, &mut evidence_for);
     let mut body = leading.body;
     if leading.code == CauseCode::GaugeFault {
-        // A difference between two instruments does not say which of them is off; recordings of
-        // the same readings do.
-        body = gauge_off(court.evidence).map(|(b, kpa)| {
+        // A difference between two instruments does not say which of them is off; a third does,
+        // and so do recordings of the same readings.
+        body = body.filter(|_| court.model.space.bodies > 2);
+        if let Some((b, kpa)) = gauge_off(court.evidence) {
             evidence_for.push(format!(
                 "the gauge on {} reads {kpa:+.1} kPa against the recordings of the same readings",
                 court.model.profile.bodies()[b]
             ));
-            b
-        });
+            body = Some(b);
+        }
     }
     Cause {
         code: leading.code,
