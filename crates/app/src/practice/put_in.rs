@@ -74,8 +74,15 @@ impl Bench<'_> {
         let name = self.profile.bodies()[body].clone();
         Ok(match code {
             CauseCode::BalanceOff | CauseCode::LinkAltered => {
-                let coupling = self.profile.couplings.first();
-                let follower = coupling.ok_or(lacks(code, "a linkage"))?.driven[0];
+                // The coupling that drives this body; a body that none drives stands for the first.
+                let couplings = &self.profile.couplings;
+                let own = couplings.iter().find(|c| c.driven.contains(&body));
+                let coupling = own.or(couplings.first()).ok_or(lacks(code, "a linkage"))?;
+                let follower = if own.is_some() {
+                    body
+                } else {
+                    coupling.driven[0]
+                };
                 let deg = self.signed(LINK_DEG);
                 self.setting.linkage.link_deg[follower] += deg;
                 let follower = &self.profile.bodies()[follower];
