@@ -175,6 +175,7 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
         return;
     }
     let sound = fault.code == CauseCode::None;
+    let pair = compared(court, fault);
     let with = |f: &&Fitted| {
         if sound {
             f.hypothesis.faults.is_empty()
@@ -209,9 +210,9 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
         let (own, least) = (mine.channel(channel), best.channel(channel));
         let plain = without.map_or(own, |n| n.channel(channel));
         if !sound && plain - own > TELLING {
-            pro.push(format!("explains {}", seen(court, channel)));
+            pro.push(format!("explains {}", seen(court, channel, pair)));
         } else if own - least > TELLING {
-            con.push(format!("does not explain {}", seen(court, channel)));
+            con.push(format!("does not explain {}", seen(court, channel, pair)));
         }
     }
     let strained = without.map_or(0.0, |n| {
@@ -220,25 +221,25 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
     if !sound && strained > TELLING {
         pro.push(format!(
             "without it the machine would lie far outside what a sound one shows ({})",
-            seen(court, Channel::AreasIdle)
+            seen(court, Channel::AreasIdle, pair)
         ));
     }
     if sound && con.is_empty() {
         pro.push(format!(
             "a sound machine explains {}",
-            seen(court, Channel::AreasIdle)
+            seen(court, Channel::AreasIdle, pair)
         ));
     }
 }
 
 /// What was seen in a channel, in the numbers of the readings.
-fn seen(court: &Court<'_>, channel: Channel) -> String {
+fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
     let points = &court.evidence.points;
     let idle = points.iter().filter(|p| p.at_stop());
     let off = points.iter().filter(|p| !p.at_stop());
     match channel {
-        Channel::AreasIdle => format!("the idle readings ({})", gaps(court, idle)),
-        Channel::AreasOffIdle => format!("the readings off idle ({})", gaps(court, off)),
+        Channel::AreasIdle => format!("the idle readings ({})", gaps(court, idle, pair)),
+        Channel::AreasOffIdle => format!("the readings off idle ({})", gaps(court, off, pair)),
         Channel::Level => "how the through-areas grow from idle to hold".to_owned(),
         Channel::Volts => match (
             court.model.profile.sensor,
@@ -279,8 +280,26 @@ fn seen(court: &Court<'_>, channel: Channel) -> String {
     }
 }
 
-/// First body against the last in each point: area difference and depressions.
-fn gaps<'a>(court: &Court<'_>, points: impl Iterator<Item = &'a Point>) -> String {
+/// Bodies to compare in words: the driven plate with the one that drives it, the body a fault sits on
+/// with another; on a twin always first and second.
+fn compared(court: &Court<'_>, fault: Fault) -> [usize; 2] {
+    if court.model.space.bodies < 3 {
+        return [0, 1];
+    }
+    let coupling = fault.coupling.map(|c| &court.model.profile.couplings[c]);
+    match (coupling, fault.body) {
+        (Some(c), _) => [c.driven[0], c.driver],
+        (None, Some(b)) => [b, usize::from(b == 0)],
+        (None, None) => [0, 1],
+    }
+}
+
+/// Two bodies in each point: area difference and depressions.
+fn gaps<'a>(
+    court: &Court<'_>,
+    points: impl Iterator<Item = &'a Point>,
+    [first, second]: [usize; 2],
+) -> String {
     let names = court.model.profile.bodies();
     let all: Vec<String> = points
         .filter_map(|p| {
@@ -289,12 +308,15 @@ fn gaps<'a>(court: &Court<'_>, points: impl Iterator<Item = &'a Point>) -> Strin
                 Condition::Idle => "idle".to_owned(),
                 _ => format!("{:.0} rpm", (p.rpm / 50.0).round() * 50.0),
             };
-            if let (Some(a), Some(b)) = (p.ln_area.first()?.as_ref(), p.ln_area.get(1)?.as_ref()) {
+            if let (Some(a), Some(b)) = (
+                p.ln_area.get(first)?.as_ref(),
+                p.ln_area.get(second)?.as_ref(),
+            ) {
                 let gap = a.value.exp() - b.value.exp();
                 return Some(format!("{what} {gap:+.1} mm2"));
             }
             let d = p.depressions_kpa()?;
-            Some(format!("{what} {:+.1} kPa", d[0] - d[1]))
+            Some(format!("{what} {:+.1} kPa", d.get(first)? - d.get(second)?))
         })
         .collect();
     if all.is_empty() {
@@ -302,8 +324,8 @@ fn gaps<'a>(court: &Court<'_>, points: impl Iterator<Item = &'a Point>) -> Strin
     }
     format!(
         "{} minus {}: {}",
-        names[0],
-        names.get(1).map_or("", |n| n.as_str()),
+        names[first],
+        names.get(second).map_or("", |n| n.as_str()),
         all.join(", ")
     )
 }
