@@ -144,7 +144,7 @@ pub fn mad_scale(values: &[f64]) -> Option<f64> {
 
 /// Robust centre of `values` with its standard deviation.
 ///
-/// An M-estimate by repeated weighting from the median, scale fixed at [`mad_scale`]; its sd is
+/// An M-estimate by repeated weighting from the median and Newton's steps, scale fixed at [`mad_scale`]; its sd is
 /// `s sqrt(sum psi^2 / n) / (sum psi' / n) / sqrt(n - 1)`. With a scale of zero (more than half the
 /// values alike to rounding) it is the median with an sd of zero.
 ///
@@ -162,8 +162,13 @@ pub fn location(values: &[f64], weighting: Weighting) -> Result<Location, Robust
         return Err(RobustError::Value { index });
     }
     let few = RobustError::TooFew { need: 2, got: n };
-    let scatter = mad_scale(values).ok_or(few)?;
-    let mut value = median(values).ok_or(few)?;
+    let mut spare = values.to_vec();
+    let mut value = median_of_mut(&mut spare).ok_or(few)?;
+    // The order of `spare` is lost, its values are not.
+    for v in &mut spare {
+        *v = (*v - value).abs();
+    }
+    let scatter = median_of_mut(&mut spare).ok_or(few)? * MAD_TO_SD;
     // A scatter of a few roundings is none: dividing by it would reject every value.
     let rounding = 8.0 * f64::EPSILON * value.abs();
     if scatter <= rounding {
@@ -178,29 +183,22 @@ pub fn location(values: &[f64], weighting: Weighting) -> Result<Location, Robust
             effective: alike as f64,
         });
     }
-    // Converges by a factor of 3 or more a turn; 100 is never reached on real data.
+    let mut sums = Sums::at(values, value, scatter, weighting);
+    // A few turns on real data; 100 are never reached.
     for _ in 0..100 {
-        let (mut sum, mut weights) = (0.0, 0.0);
-        for v in values {
-            let w = weighting.weight((v - value) / scatter);
-            sum += w * v;
-            weights += w;
-        }
-        let next = sum / weights;
-        let moved = (next - value).abs();
-        value = next;
-        if moved <= 1e-12 * scatter {
+        let step = sums.step();
+        value += scatter * step;
+        if step.abs() <= 1e-10 {
             break;
         }
+        sums = Sums::at(values, value, scatter, weighting);
     }
-    let (mut psi2, mut slope, mut effective) = (0.0, 0.0, 0.0);
-    for v in values {
-        let u = (v - value) / scatter;
-        let w = weighting.weight(u);
-        psi2 += (u * w) * (u * w);
-        slope += weighting.slope(u);
-        effective += w;
-    }
+    let Sums {
+        psi2,
+        slope,
+        weight: effective,
+        ..
+    } = sums;
     let n = n as f64;
     let sd = scatter * (psi2 / n).sqrt() / (slope / n).abs() / (n - 1.0).sqrt();
     Ok(Location {
@@ -209,6 +207,50 @@ pub fn location(values: &[f64], weighting: Weighting) -> Result<Location, Robust
         scatter,
         effective,
     })
+}
+
+/// What the values add up to about a centre, each `u` scales from it.
+struct Sums {
+    /// `sum u weight(u)`
+    psi: f64,
+    /// `sum (u weight(u))^2`
+    psi2: f64,
+    /// `sum d(u weight(u))/du`
+    slope: f64,
+    /// `sum weight(u)`
+    weight: f64,
+}
+
+impl Sums {
+    fn at(values: &[f64], centre: f64, scatter: f64, weighting: Weighting) -> Self {
+        let mut sums = Self {
+            psi: 0.0,
+            psi2: 0.0,
+            slope: 0.0,
+            weight: 0.0,
+        };
+        let per_scatter = 1.0 / scatter;
+        for v in values {
+            let u = (v - centre) * per_scatter;
+            let w = weighting.weight(u);
+            sums.psi += u * w;
+            sums.psi2 += (u * w) * (u * w);
+            sums.slope += weighting.slope(u);
+            sums.weight += w;
+        }
+        sums
+    }
+
+    /// Way to the next centre, in scales: by weighting again, and by Newton's step once that is
+    /// short and the slope is no doubt, where it converges much faster to the same centre.
+    fn step(&self) -> f64 {
+        let weighted = self.psi / self.weight;
+        if weighted.abs() < 0.1 && self.slope > 0.3 * self.weight {
+            self.psi / self.slope
+        } else {
+            weighted
+        }
+    }
 }
 
 /// Weighted straight line through (`x`, `y`) with weights `w` >= 0, all of one length.

@@ -76,13 +76,7 @@ pub(crate) fn period_samples(rec: &Recording, channel: &Channel) -> Option<f64> 
     let corr: Vec<f64> = (0..=longest)
         .map(|lag| {
             let n = d.len() - lag;
-            d[..n]
-                .iter()
-                .zip(&d[lag..])
-                .map(|(a, b)| a * b)
-                .sum::<f64>()
-                / n as f64
-                / energy
+            product(&d[..n], &d[lag..]) / n as f64 / energy
         })
         .collect();
     let peaks = (shortest..longest).filter(|&l| corr[l] >= corr[l - 1] && corr[l] >= corr[l + 1]);
@@ -101,6 +95,20 @@ pub(crate) fn period_samples(rec: &Recording, channel: &Channel) -> Option<f64> 
         0.0
     };
     Some((lag as f64 + shift) * step as f64)
+}
+
+/// Sum of products, in eight sums side by side: one alone waits for each addition.
+fn product(a: &[f64], b: &[f64]) -> f64 {
+    let mut sums = [0.0; 8];
+    let (a8, a_rest) = a.as_chunks::<8>();
+    let (b8, b_rest) = b.as_chunks::<8>();
+    for (a, b) in a8.iter().zip(b8) {
+        for (sum, (a, b)) in sums.iter_mut().zip(a.iter().zip(b)) {
+            *sum += a * b;
+        }
+    }
+    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
+    sums.iter().sum::<f64>() + rest
 }
 
 /// Block means of `step` samples, at most [`PERIOD_SAMPLES`] of them; gaps repeat the last value.
@@ -182,7 +190,15 @@ fn falls(channel: &Channel, seg: Segment, levels: Levels, period: f64) -> Vec<f6
     let clear = CLEAR_OF_MIDDLE * levels.swing_pa();
     let p = &channel.p_pa[seg.first..seg.first + seg.len];
     let mut found: Vec<f64> = Vec::with_capacity((seg.len as f64 / period) as usize + 1);
-    let (mut sum, mut held, mut before) = (0.0_f64, f64::NAN, f64::NAN);
+    // Levels and means are compared as sums over the window, without a division a sample.
+    let wide = width as f64;
+    let (middle, high, low) = (
+        middle * wide,
+        (middle + clear) * wide,
+        (middle - clear) * wide,
+    );
+    let mut held = f64::NAN;
+    let (mut sum, mut before) = (0.0_f64, f64::NAN);
     let (mut armed, mut crossed) = (false, None);
     let mut ring = vec![0.0_f64; width];
     let mut slot = 0;
@@ -193,26 +209,25 @@ fn falls(channel: &Channel, seg: Segment, levels: Levels, period: f64) -> Vec<f6
         }
         if held.is_nan() {
             ring.fill(x);
-            sum = x * width as f64;
+            sum = x * wide;
         }
         held = x;
         sum += x - ring[slot];
         ring[slot] = x;
         slot = if slot + 1 == width { 0 } else { slot + 1 };
-        let now = sum / width as f64;
-        if now > middle + clear {
+        if sum > high {
             (armed, crossed) = (true, None);
         }
-        if before >= middle && now < middle {
+        if before >= middle && sum < middle {
             // The running mean lags by half its width.
             crossed = Some(
                 seg.first as f64 + i as f64
-                    - (now - middle) / (now - before)
+                    - (sum - middle) / (sum - before)
                     - 0.5 * (width - 1) as f64,
             );
         }
         if armed
-            && now < middle - clear
+            && sum < low
             && let Some(at) = crossed
         {
             if found.last().is_none_or(|last| at - last > 0.5 * period) {
@@ -220,7 +235,7 @@ fn falls(channel: &Channel, seg: Segment, levels: Levels, period: f64) -> Vec<f6
             }
             armed = false;
         }
-        before = now;
+        before = sum;
     }
     found
 }
