@@ -33,48 +33,104 @@ impl Average {
     }
 }
 
-/// What one bin gathers, side by side in memory.
+/// What one bin gathers of one channel, side by side in memory.
 #[derive(Debug, Clone, Copy, Default)]
 struct Bin {
-    phase: f64,
     ratio: f64,
     square: f64,
-    count: u32,
 }
 
-/// Sums of one channel on their way to an [`Average`].
-struct Sums {
+/// Where the samples of one bin lay.
+#[derive(Debug, Clone, Copy, Default)]
+struct Place {
+    phase: f64,
+    count: f64,
+}
+
+/// Sums of one channel on their way to an [`Average`]; its places are those of [`Sums::shared`]
+/// and its own, from cycles in which a channel has unreadable samples.
+struct Lane {
     bins: [Bin; BINS],
+    places: [Place; BINS],
 }
 
-impl Sums {
-    fn new() -> Self {
-        Self {
-            bins: [Bin::default(); BINS],
-        }
-    }
+/// Sums of all channels.
+struct Sums {
+    /// Places of the samples of cycles that are whole on every channel.
+    shared: [Place; BINS],
+    lanes: Vec<Lane>,
+}
 
-    /// Adds the samples of one cycle.
-    fn add(&mut self, p: &[f32], cycle: Cycle, scale: Scale) {
-        let range = cycle.range(0.0, 1.0);
-        let first = range.start;
-        let step = 1.0 / cycle.length;
-        let Some(samples) = p.get(first..range.end.min(p.len())) else {
-            return;
-        };
-        let start = first as f64 - cycle.start;
+impl Lane {
+    fn add(&mut self, samples: &[f32], start: f64, per_length: f64, scale: Scale) {
         for (i, &x) in samples.iter().enumerate() {
             let r = scale.ratio(x);
             if r.is_nan() {
                 continue;
             }
-            let at = (start + i as f64) * step;
-            let bin = ((at * BINS as f64) as usize).min(BINS - 1);
-            let bin = &mut self.bins[bin];
-            bin.phase += at;
-            bin.ratio += r;
-            bin.square += r * r;
-            bin.count += 1;
+            let (at, bin) = place(start + i as f64, per_length);
+            self.places[bin].phase += at;
+            self.places[bin].count += 1.0;
+            self.bins[bin].ratio += r;
+            self.bins[bin].square += r * r;
+        }
+    }
+}
+
+/// Phase and bin of a sample so far behind the start of its cycle.
+#[inline(always)]
+fn place(behind: f64, per_length: f64) -> (f64, usize) {
+    let at = behind * per_length;
+    // Through `i32`: one instruction where `usize` takes several.
+    let bin = (at * BINS as f64) as i32;
+    (at, (bin.max(0) as usize).min(BINS - 1))
+}
+
+impl Sums {
+    fn new(channels: usize) -> Self {
+        let lane = || Lane {
+            bins: [Bin::default(); BINS],
+            places: [Place::default(); BINS],
+        };
+        Self {
+            shared: [Place::default(); BINS],
+            lanes: (0..channels).map(|_| lane()).collect(),
+        }
+    }
+
+    /// Adds the samples of one cycle.
+    fn add(&mut self, channels: &[(&[f32], Scale)], cycle: Cycle) {
+        let range = cycle.range(0.0, 1.0);
+        let start = range.start as f64 - cycle.start;
+        let per_length = 1.0 / cycle.length;
+        let whole = |p: &[f32]| {
+            p.get(range.clone())
+                .is_some_and(|p| !p.iter().fold(false, |any, x| any | x.is_nan()))
+        };
+        if !channels.iter().all(|(p, _)| whole(p)) {
+            for (lane, (p, scale)) in self.lanes.iter_mut().zip(channels) {
+                if let Some(samples) = p.get(range.start..range.end.min(p.len())) {
+                    lane.add(samples, start, per_length, *scale);
+                }
+            }
+            return;
+        }
+        let mut counted = false;
+        for (lane, (p, scale)) in self.lanes.iter_mut().zip(channels) {
+            let per_p0 = 1.0 / scale.p0_pa;
+            let mut behind = start;
+            for &x in &p[range.clone()] {
+                let (at, bin) = place(behind, per_length);
+                let r = (f64::from(x) - scale.zero_pa) * per_p0;
+                lane.bins[bin].ratio += r;
+                lane.bins[bin].square += r * r;
+                if !counted {
+                    self.shared[bin].phase += at;
+                    self.shared[bin].count += 1.0;
+                }
+                behind += 1.0;
+            }
+            counted = true;
         }
     }
 }
@@ -82,20 +138,20 @@ impl Sums {
 /// Averages the channels over the given cycles of one of them, cycle by cycle so that each cycle's
 /// samples are still at hand.
 pub(crate) fn averages(channels: &[(&[f32], Scale)], cycles: &[Cycle]) -> Vec<Average> {
-    let mut sums: Vec<Sums> = channels.iter().map(|_| Sums::new()).collect();
+    let mut sums = Sums::new(channels.len());
     for &cycle in cycles {
-        for (sum, (p, scale)) in sums.iter_mut().zip(channels) {
-            sum.add(p, cycle, *scale);
-        }
+        sums.add(channels, cycle);
     }
-    sums.iter().map(finished).collect()
+    let Sums { shared, lanes } = &sums;
+    lanes.iter().map(|lane| finished(shared, lane)).collect()
 }
 
-fn finished(sums: &Sums) -> Average {
-    let row = |of: fn(&Bin) -> f64| sums.bins.iter().map(of).collect::<Vec<f64>>();
-    let (mut phase, mut sum) = (row(|b| b.phase), row(|b| b.ratio));
-    let square = row(|b| b.square);
-    let count: Vec<u32> = sums.bins.iter().map(|b| b.count).collect();
+fn finished(shared: &[Place; BINS], lane: &Lane) -> Average {
+    let places = || shared.iter().zip(&lane.places);
+    let mut phase: Vec<f64> = places().map(|(a, b)| a.phase + b.phase).collect();
+    let count: Vec<u32> = places().map(|(a, b)| (a.count + b.count) as u32).collect();
+    let mut sum: Vec<f64> = lane.bins.iter().map(|b| b.ratio).collect();
+    let square: Vec<f64> = lane.bins.iter().map(|b| b.square).collect();
     let mut band = vec![0.0; BINS];
     for bin in 0..BINS {
         let n = f64::from(count[bin]);

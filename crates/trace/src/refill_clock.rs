@@ -57,37 +57,52 @@ impl Scale {
 
 /// `psi`, its slope and the refill integral `F` at one ratio.
 ///
-/// The same functions as `evenpull_airflow`'s, from one power `s = r^(2/7)`, taken from a table, instead of three: an hour of
-/// samples spends most of its time here. `F(r) = F* + sqrt(7) (sqrt(1/6) - sqrt(1 - s))`.
-fn laws(r: f64, powers: &[f64]) -> (f64, f64, f64) {
+/// The same functions as `evenpull_airflow`'s: below [`R_LIMIT`] from a table of all three, above it
+/// from one power `s = r^(2/7)`, `F(r) = F* + sqrt(7) (sqrt(1/6) - sqrt(1 - s))`. An hour of samples
+/// spends most of its time here.
+#[inline(always)]
+fn laws(r: f64, table: &[[f64; 3]]) -> (f64, f64, f64) {
     if r <= CRITICAL_RATIO_AIR {
-        (PSI_CHOKED_AIR, 0.0, r / PSI_CHOKED_AIR)
-    } else if r <= LINEAR_ABOVE_RATIO {
-        let x = (r - CRITICAL_RATIO_AIR) * POWERS_PER_RATIO;
-        let i = x as usize;
-        let s = match powers.get(i..i + 2) {
-            Some(&[a, b]) => a + (x - i as f64) * (b - a),
-            _ => r.powf(2.0 / 7.0),
-        };
-        let root = (1.0 - s).sqrt();
-        let square = s * s;
-        let value = square * (7.0 * s).sqrt() * root;
-        let slope = square * square * s * (5.0 - 6.0 * s) / (r * value);
-        (value, slope, F_CRITICAL + SQRT_7 * (W_CRITICAL - root))
-    } else {
-        (psi(r), dpsi_dr(r), refill(r))
+        return (PSI_CHOKED_AIR, 0.0, r * (1.0 / PSI_CHOKED_AIR));
+    }
+    let x = (r - CRITICAL_RATIO_AIR) * KNOTS_PER_RATIO;
+    let i = x as usize;
+    match table.get(i..i.saturating_add(2)) {
+        Some([a, b]) => {
+            let x = x - i as f64;
+            let at = |k: usize| a[k] + x * (b[k] - a[k]);
+            (at(0), at(1), at(2))
+        }
+        _ => laws_from_power(r),
     }
 }
 
-/// Knots of the table of powers per unit of ratio [-]; straight between them is right to 5e-10, a
-/// thousandth of what the samples resolve.
-const POWERS_PER_RATIO: f64 = 8_192.0;
+/// [`laws`] above the critical ratio without a table.
+fn laws_from_power(r: f64) -> (f64, f64, f64) {
+    if r > LINEAR_ABOVE_RATIO {
+        return (psi(r), dpsi_dr(r), refill(r));
+    }
+    let s = r.powf(2.0 / 7.0);
+    let root = (1.0 - s).sqrt();
+    let square = s * s;
+    let value = square * (7.0 * s).sqrt() * root;
+    let slope = square * square * s * (5.0 - 6.0 * s) / (r * value);
+    (value, slope, F_CRITICAL + SQRT_7 * (W_CRITICAL - root))
+}
 
-/// `r^(2/7)` from the critical ratio to 1.
-static POWERS: LazyLock<Vec<f64>> = LazyLock::new(|| {
-    let n = ((1.0 - CRITICAL_RATIO_AIR) * POWERS_PER_RATIO) as usize + 2;
+/// Knots of the table per unit of ratio [-]; straight between them `psi` and `F` are right to 3e-8
+/// at [`R_LIMIT`], where they bend most: a three-hundredth of what the samples resolve.
+const KNOTS_PER_RATIO: f64 = 8_192.0;
+
+/// [`laws`] from the critical ratio to a little above [`R_LIMIT`].
+static LAWS: LazyLock<Vec<[f64; 3]>> = LazyLock::new(|| {
+    let n = ((R_LIMIT - CRITICAL_RATIO_AIR) * KNOTS_PER_RATIO) as usize + 2;
     (0..n)
-        .map(|i| (CRITICAL_RATIO_AIR + i as f64 / POWERS_PER_RATIO).powf(2.0 / 7.0))
+        .map(|i| {
+            let (value, slope, f) =
+                laws_from_power(CRITICAL_RATIO_AIR + i as f64 / KNOTS_PER_RATIO);
+            [value, slope, f]
+        })
         .collect()
 });
 
@@ -117,7 +132,8 @@ pub(crate) struct CycleFit {
     pub(crate) length_s: f64,
 }
 
-/// Weighted straight line of `y` over `t`: slope, and the slope the same weights give to `z`.
+/// Straight line of `y = F` over time, weighted with `psi^4`, and the slope the same weights give to
+/// `z = -1/psi`, the change of `F` with the sensor zero times ambient.
 #[derive(Debug, Default, Clone, Copy)]
 struct Line {
     n: usize,
@@ -132,16 +148,20 @@ struct Line {
 }
 
 impl Line {
-    fn add(&mut self, w: f64, t: f64, y: f64, z: f64) {
+    #[inline(always)]
+    fn add(&mut self, psi: f64, t: f64, y: f64) {
+        let square = psi * psi;
+        let w = square * square;
+        let (wt, wy, wz) = (w * t, w * y, -square * psi);
         self.n += 1;
         self.w += w;
-        self.t += w * t;
-        self.y += w * y;
-        self.z += w * z;
-        self.tt += w * t * t;
-        self.ty += w * t * y;
-        self.tz += w * t * z;
-        self.yy += w * y * y;
+        self.t += wt;
+        self.y += wy;
+        self.z += wz;
+        self.tt += wt * t;
+        self.ty += wt * y;
+        self.tz += wz * t;
+        self.yy += wy * y;
     }
 
     /// Slopes of `y` and `z`, and the weighted sum of squared residuals of `y`.
@@ -166,30 +186,41 @@ pub(crate) fn fit_cycle(p: &[f32], cycle: Cycle, window: Window, scale: Scale) -
     }
     let (mut sum_psi, mut sum_slope, mut sum_r) = (0.0, 0.0, 0.0);
     let mut line = Line::default();
-    let powers = POWERS.as_slice();
-    for (i, &x) in (whole.start..).zip(&p[whole.clone()]) {
-        let r = scale.ratio(x);
-        if r.is_nan() {
-            return None;
+    let table = LAWS.as_slice();
+    let per_p0 = 1.0 / scale.p0_pa;
+    // Before, in and behind the refill; nothing of it may lie outside of the cycle.
+    let from = open.start.clamp(whole.start, whole.end);
+    let to = open.end.clamp(from, whole.end);
+    for (range, refills) in [
+        (whole.start..from, false),
+        (from..to, true),
+        (to..whole.end, false),
+    ] {
+        let mut t = range.start as f64 - cycle.start;
+        for &x in &p[range] {
+            let r = (f64::from(x) - scale.zero_pa) * per_p0;
+            let (ps, slope, f) = laws(r, table);
+            sum_psi += ps;
+            sum_slope += slope;
+            sum_r += r;
+            if refills && r < R_LIMIT {
+                line.add(ps, t, f);
+            }
+            t += 1.0;
         }
-        let (ps, slope, f) = laws(r, powers);
-        sum_psi += ps;
-        sum_slope += slope;
-        sum_r += r;
-        if r < R_LIMIT && open.contains(&i) {
-            let t = (i as f64 - cycle.start) * scale.dt_s;
-            line.add(ps.powi(4), t, f, -1.0 / (ps * scale.p0_pa));
-        }
+    }
+    if sum_r.is_nan() {
+        return None;
     }
     // With the limit, a refill that ends too early leaves too little of the window.
     if (line.n as f64) < 0.35 * open.len() as f64 {
         return None;
     }
-    let (k_per_s, dk_dzero, left) = line.solve()?;
+    let (k_per_sample, dk, left) = line.solve()?;
     let n = whole.len() as f64;
     Some(CycleFit {
-        k_per_s,
-        dk_dzero,
+        k_per_s: k_per_sample / scale.dt_s,
+        dk_dzero: dk / (scale.dt_s * scale.p0_pa),
         mean_psi: sum_psi / n,
         dpsi_dzero: -sum_slope / (n * scale.p0_pa),
         mean_ratio: sum_r / n,
@@ -233,11 +264,10 @@ mod tests {
     }
 
     #[test]
-    fn one_power_gives_the_same_laws() {
+    fn a_table_gives_the_same_laws() {
         for i in 1..1_100 {
             let r = f64::from(i) / 1_000.0;
-            let (value, slope, f) = laws(r, &POWERS);
-            // 5e-10 in the power is 1e-8 in the root of what is left to 1, at the last ratio.
+            let (value, slope, f) = laws(r, &LAWS);
             assert!((value - psi(r)).abs() < 1e-7, "{r}");
             assert!(
                 (slope - dpsi_dr(r)).abs() < 1e-5 * (1.0 + slope.abs()),
