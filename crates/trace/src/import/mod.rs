@@ -18,6 +18,7 @@ mod number;
 mod pipeline;
 mod rollover;
 mod rows;
+mod shape;
 mod sniff;
 mod spacing;
 mod text;

@@ -3,6 +3,7 @@
 use super::blocks::Block;
 use super::lines::split;
 use super::number::{Field, bare, read_field, scan};
+use super::shape::Shapes;
 use super::sniff::Format;
 use super::spacing::LARGEST_STAMP;
 
@@ -131,11 +132,26 @@ impl Rows {
         let mut fields = Vec::new();
         let mut at = 0;
         let mut last_line = 0..0;
+        let mut shapes = Shapes::new(
+            spec.wants.len(),
+            spec.format.delimiter.byte(),
+            spec.format.decimal,
+        );
         while at < bytes.len() {
             let start = at;
-            if let Some((stamp, next)) = spec.fast(bytes, at, &mut values) {
+            let mut stamp = 0.0;
+            let shaped = shapes.read(bytes, at, |column, value| match spec.wants.get(column) {
+                Some(Want::Stamp) => stamp = value,
+                Some(&Want::Channel(k)) => values[k] = value,
+                _ => {}
+            });
+            if let Some(next) = shaped {
                 rows.push(spec, stamp, &values);
                 at = next;
+            } else if let Some((stamp, next)) = spec.fast(bytes, at, &mut values) {
+                rows.push(spec, stamp, &values);
+                at = next;
+                shapes.learn(&bytes[start..at]);
             } else {
                 at = bytes[start..]
                     .iter()
