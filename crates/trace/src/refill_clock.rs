@@ -65,17 +65,22 @@ fn laws(r: f64, table: &[[f64; 3]]) -> (f64, f64, f64) {
     if r <= CRITICAL_RATIO_AIR {
         return (PSI_CHOKED_AIR, 0.0, r * (1.0 / PSI_CHOKED_AIR));
     }
-    let x = (r - CRITICAL_RATIO_AIR) * KNOTS_PER_RATIO;
-    let i = x as usize;
-    match table.get(i..i.saturating_add(2)) {
-        Some([a, b]) => {
-            let x = x - i as f64;
+    if r < R_LIMIT {
+        let x = (r - CRITICAL_RATIO_AIR) * KNOTS_PER_RATIO;
+        // The whole part in the low bits of a large number: a cast takes several times as long.
+        let whole = x - 0.5 + WHOLE;
+        let i = whole.to_bits() as u32 as usize;
+        if let Some([a, b]) = table.get(i..i + 2) {
+            let x = x - (whole - WHOLE);
             let at = |k: usize| a[k] + x * (b[k] - a[k]);
-            (at(0), at(1), at(2))
+            return (at(0), at(1), at(2));
         }
-        _ => laws_from_power(r),
     }
+    laws_from_power(r)
 }
+
+/// Added to a number below 2^31 it leaves none of its fraction: 2^52.
+const WHOLE: f64 = 4_503_599_627_370_496.0;
 
 /// [`laws`] above the critical ratio without a table.
 fn laws_from_power(r: f64) -> (f64, f64, f64) {

@@ -85,6 +85,12 @@ pub(super) struct ClockResult {
     pub(super) rolled: usize,
 }
 
+/// Whether no stamp lies before the one ahead of it.
+pub(super) fn ascending(stamps: &[f64]) -> bool {
+    let pairs = stamps.iter().zip(stamps.iter().skip(1));
+    pairs.fold(true, |all, (a, b)| all & (a <= b))
+}
+
 impl Clock {
     pub(super) fn new(steps: Steps) -> Self {
         Self {
@@ -113,6 +119,9 @@ impl Clock {
 
     /// Adds up roll-overs in a block of raw stamps, in file order.
     pub(super) fn unroll(&mut self, stamps: &mut [f64]) {
+        if self.unroller.takes_as_they_are(stamps) {
+            return;
+        }
         for t in stamps {
             *t = self.unroller.next(*t);
         }
@@ -123,6 +132,9 @@ impl Clock {
     pub(super) fn order(&mut self, stamps: &mut [f64]) -> Vec<usize> {
         let reach = BACK_STEPS / 2.0 * self.dt;
         let mut swaps = Vec::new();
+        if ascending(stamps) {
+            return swaps;
+        }
         for i in 1..stamps.len() {
             let back = stamps[i - 1] - stamps[i];
             // Half a spacing back is a shaky stamp and tells no order.

@@ -1,5 +1,7 @@
 //! Counters that start again from zero.
 
+use super::clock::ascending;
+
 /// Moduli at which counters roll over: 32 and 16 bit of ticks, and 32 bit of microseconds printed
 /// as milliseconds or seconds. Second value: steps allowed between the stamps around it.
 const MODULI: [(f64, f64); 4] = [
@@ -26,6 +28,20 @@ impl Unroller {
             step,
             ..Self::default()
         }
+    }
+
+    /// Whether the stamps run on without a roll-over and need nothing added; takes note of the last.
+    pub(super) fn takes_as_they_are(&mut self, stamps: &[f64]) -> bool {
+        let (Some(first), Some(last)) = (stamps.first(), stamps.last()) else {
+            return true;
+        };
+        let on = self.offset == 0.0
+            && self.previous.is_none_or(|previous| previous <= *first)
+            && ascending(stamps);
+        if on {
+            self.previous = Some(*last);
+        }
+        on
     }
 
     pub(super) fn next(&mut self, raw: f64) -> f64 {
