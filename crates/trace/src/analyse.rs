@@ -225,7 +225,7 @@ fn check_plumbing(notices: &mut Vec<Notice>, works: &[Work<'_>], setup: &Setup) 
     if works.iter().any(|w| w.cycles.is_empty()) {
         return named;
     }
-    let cycles: Vec<Vec<Cycle>> = works.iter().map(|w| w.cycles.clone()).collect();
+    let cycles: Vec<&[Cycle]> = works.iter().map(|w| w.cycles.as_slice()).collect();
     let Some(measured) = firing::measured_deg(&cycles) else {
         return named;
     };

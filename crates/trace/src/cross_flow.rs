@@ -18,7 +18,7 @@
 use evenpull_airflow::{psi, refill};
 
 use crate::mean_cycle::Average;
-use crate::refill_clock::{R_LIMIT, Window};
+use crate::refill_clock::Window;
 
 /// Passage found between the runners, as seen from one cylinder.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -122,11 +122,8 @@ impl Points {
         let own = view.own;
         let mut rows = Vec::new();
         let (mut taken, mut last): (f64, Option<(f64, f64)>) = (0.0, None);
-        for b in 0..own.ratio.len() {
+        for b in own.refill_bins(view.window) {
             let (at, r) = (own.phase[b], own.ratio[b]);
-            if at < view.window.from || at > view.window.to || r.is_nan() || r >= R_LIMIT {
-                continue;
-            }
             let drawn = view.others.iter().map(|o| phi(r, o.ratio[b])).sum::<f64>() / psi(r);
             let t = at * period_s;
             if let Some((t_before, drawn_before)) = last {

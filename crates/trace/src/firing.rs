@@ -27,14 +27,14 @@ fn apart(a: f64, b: f64) -> f64 {
 }
 
 /// Falls of each channel after those of the first [deg], 0..720.
-pub(crate) fn measured_deg(channels: &[Vec<Cycle>]) -> Option<Vec<f64>> {
+pub(crate) fn measured_deg(channels: &[&[Cycle]]) -> Option<Vec<f64>> {
     let reference = channels.first()?;
     channels
         .iter()
         .map(|other| {
             let mut offsets = Vec::new();
             let mut next = 0;
-            for cycle in reference {
+            for cycle in *reference {
                 while next < other.len() && other[next].start < cycle.start - 1e-9 {
                     next += 1;
                 }
@@ -188,10 +188,10 @@ mod tests {
                 })
                 .collect()
         };
-        let measured = measured_deg(&[cycles(5.0), cycles(42.5), cycles(2.0)]).unwrap();
+        let measured = measured_deg(&[&cycles(5.0), &cycles(42.5), &cycles(2.0)]).unwrap();
         for (got, want) in measured.iter().zip([0.0, 270.0, 698.4]) {
             assert!((got - want).abs() < 1e-9, "{got} {want}");
         }
-        assert_eq!(measured_deg(&[cycles(5.0), vec![]]), None);
+        assert_eq!(measured_deg(&[&cycles(5.0), &[]]), None);
     }
 }

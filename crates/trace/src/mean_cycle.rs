@@ -1,7 +1,7 @@
 //! Averages in step with the crank.
 
 use crate::cycles::Cycle;
-use crate::refill_clock::Scale;
+use crate::refill_clock::{R_LIMIT, Scale, Window};
 
 /// Bins of the averaged cycle; 4 degrees each.
 pub(crate) const BINS: usize = 180;
@@ -20,6 +20,13 @@ pub(crate) struct Average {
 }
 
 impl Average {
+    /// Bins of the refill: inside `window`, readable and below [`R_LIMIT`].
+    pub(crate) fn refill_bins(&self, window: Window) -> impl Iterator<Item = usize> {
+        (0..self.ratio.len()).filter(move |&b| {
+            (window.from..=window.to).contains(&self.phase[b]) && self.ratio[b] < R_LIMIT
+        })
+    }
+
     /// Mean ratio over all samples that went in [-]; `NaN` without any.
     pub(crate) fn mean_ratio(&self) -> f64 {
         let (mut n, mut sum) = (0.0, 0.0);

@@ -4,18 +4,15 @@ use evenpull_airflow::{psi, refill, refill_inverse};
 
 use crate::mean_cycle::Average;
 use crate::reading::MeanCycle;
-use crate::refill_clock::{R_LIMIT, Window};
+use crate::refill_clock::Window;
 use crate::window::FALL_AT_DEG;
 
 /// Residual of the averaged refill over what noise alone would leave [-].
 pub(crate) fn misfit(own: &Average, window: Window, k_per_s: f64, period_s: f64) -> f64 {
     let (mut n, mut sum) = (0, 0.0);
     let anchor = anchor(own, window, k_per_s, period_s);
-    for b in 0..own.ratio.len() {
+    for b in own.refill_bins(window).filter(|&b| own.count[b] >= 2) {
         let (at, r) = (own.phase[b], own.ratio[b]);
-        if at < window.from || at > window.to || r >= R_LIMIT || own.count[b] < 2 {
-            continue;
-        }
         let expected = refill_inverse(anchor + k_per_s * at * period_s);
         let noise = own.band[b] / f64::from(own.count[b]).sqrt();
         sum += ((r - expected) / noise.max(1e-6)).powi(2);
@@ -31,12 +28,11 @@ pub(crate) fn misfit(own: &Average, window: Window, k_per_s: f64, period_s: f64)
 /// Constant `c` of `F = k t + c` on the averaged cycle.
 fn anchor(own: &Average, window: Window, k_per_s: f64, period_s: f64) -> f64 {
     let (mut w0, mut sum) = (0.0, 0.0);
-    for (&at, &r) in own.phase.iter().zip(&own.ratio) {
-        if at >= window.from && at <= window.to && r < R_LIMIT {
-            let w = psi(r).powi(4);
-            w0 += w;
-            sum += w * (refill(r) - k_per_s * at * period_s);
-        }
+    for b in own.refill_bins(window) {
+        let (at, r) = (own.phase[b], own.ratio[b]);
+        let w = psi(r).powi(4);
+        w0 += w;
+        sum += w * (refill(r) - k_per_s * at * period_s);
     }
     sum / w0
 }

@@ -1,12 +1,13 @@
 //! From cycles to refill rate, through-area and drawn air, each with its uncertainty.
 
 use evenpull_airflow::{Gas, psi, refill};
+use evenpull_fit::robust::line;
 
 use crate::cross_flow::CrossFlow;
 use crate::location::{Location, location};
 use crate::mean_cycle::Average;
 use crate::reading::{ChannelReading, Measured, Scaled};
-use crate::refill_clock::{CycleFit, R_LIMIT, Window};
+use crate::refill_clock::{CycleFit, Window};
 use crate::setup::{BodySetup, Setup, ZERO_UNKNOWN_PA};
 
 /// Part of a reading's error that neither scatter nor zero explains, relative, per body.
@@ -148,21 +149,15 @@ pub(crate) fn combine(
 }
 
 /// Weighted slope of F per cycle over the window on an averaged cycle.
-fn slope(phase: &[f64], ratio: &[f64], window: Window) -> Option<f64> {
-    let (mut w0, mut wt, mut wy, mut wtt, mut wty) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for (&at, &r) in phase.iter().zip(ratio) {
-        if at < window.from || at > window.to || r >= R_LIMIT || r.is_nan() {
-            continue;
-        }
-        let (w, y) = (psi(r).powi(4), refill(r));
-        w0 += w;
-        wt += w * at;
-        wy += w * y;
-        wtt += w * at * at;
-        wty += w * at * y;
-    }
-    let det = wtt - wt * wt / w0;
-    (det > 0.0).then(|| (wty - wt * wy / w0) / det)
+fn slope(average: &Average, window: Window) -> Option<f64> {
+    let of = |f: &dyn Fn(usize) -> f64| average.refill_bins(window).map(f).collect::<Vec<_>>();
+    let (at, ratio) = (&average.phase, &average.ratio);
+    let line = line(
+        &of(&|b| at[b]),
+        &of(&|b| refill(ratio[b])),
+        &of(&|b| psi(ratio[b]).powi(4)),
+    );
+    line.ok().map(|l| l.slope)
 }
 
 /// Factors by which the hose changed the rate and the mean of psi, to be multiplied back.
@@ -178,7 +173,7 @@ pub(crate) fn hose_change(
     period_s: f64,
     rate_per_s: f64,
 ) -> (f64, f64) {
-    let rate = slope(&port.phase, &port.ratio, window)
+    let rate = slope(port, window)
         .map(|per_cycle| per_cycle / (period_s * rate_per_s))
         .filter(|change| *change > 0.0)
         .unwrap_or(1.0);
