@@ -7,7 +7,7 @@
 
 use evenpull_airflow::Gas;
 use evenpull_airflow::jet::jet_area_mm2_from_mm;
-use evenpull_job::{Condition, JetData, Reading};
+use evenpull_job::{JetData, Reading};
 use evenpull_trace::{CycleReading, Notice, Scaled};
 
 use crate::job_folder::LoadedJob;
@@ -33,7 +33,7 @@ pub(crate) fn calibrate(loaded: &LoadedJob, cycles: &mut [Option<CycleReading>])
     for (index, reading) in readings.iter().enumerate() {
         let Some(jet) = reading.jet else { continue };
         match factor(loaded, cycles, index, jet) {
-            Ok(one) => found[usize::from(idle(reading.condition))].push(one),
+            Ok(one) => found[usize::from(reading.condition.throttle_shut())].push(one),
             Err(why) => notices.push(Notice::new(
                 "jet-not-used",
                 format!("reading {}: the jet gives no scale: {why}", index + 1),
@@ -45,7 +45,7 @@ pub(crate) fn calibrate(loaded: &LoadedJob, cycles: &mut [Option<CycleReading>])
             continue;
         };
         for (reading, cycle) in readings.iter().zip(cycles.iter_mut()) {
-            if let (true, Some(cycle)) = (idle(reading.condition) == at_idle, cycle) {
+            if let (true, Some(cycle)) = (reading.condition.throttle_shut() == at_idle, cycle) {
                 apply(cycle, factor, sd);
             }
         }
@@ -70,10 +70,6 @@ fn averaged(factors: &[(f64, f64)]) -> Option<(f64, f64)> {
     }
     let mean = factors.iter().map(|(f, sd)| f * sd.powi(-2)).sum::<f64>() / weight;
     Some((mean, weight.powf(-0.5).hypot(JET_CD.1 / JET_CD.0)))
-}
-
-fn idle(condition: Condition) -> bool {
-    matches!(condition, Condition::Idle | Condition::IdleBleedsShut)
 }
 
 /// V/n over the profile's, and its random relative standard deviation.

@@ -62,8 +62,8 @@ pub(crate) fn setup(
         })
         .collect();
     let n = match at.condition {
-        Some(Condition::Idle | Condition::IdleBleedsShut) => profile.refill.n_idle,
-        Some(Condition::Sweep | Condition::Hold) => profile.refill.n_hold,
+        Some(c) if c.throttle_shut() => profile.refill.n_idle,
+        Some(_) => profile.refill.n_hold,
         None => None,
     };
     let setup = Setup {

@@ -45,7 +45,7 @@ pub(crate) struct Point {
 impl Point {
     /// Throttle shut: plates rest on their stops.
     pub(crate) fn at_stop(&self) -> bool {
-        matches!(self.condition, Condition::Idle | Condition::IdleBleedsShut)
+        self.condition.throttle_shut()
     }
 
     /// Depressions to judge by [kPa]: the recording's, else the gauges'.
@@ -64,8 +64,6 @@ pub(crate) struct Evidence {
     pub(crate) plumbing_checked: usize,
     /// A reading shows runners that fill each other.
     pub(crate) cross_flow: bool,
-    /// A channel showed no engine.
-    pub(crate) dead_channel: bool,
     /// Bleed turns were assumed for at least one reading.
     pub(crate) bleeds_assumed: bool,
     /// Gauges were zeroed, or exchanged for one of the readings.
@@ -81,7 +79,6 @@ impl Evidence {
             crossed: 0,
             plumbing_checked: 0,
             cross_flow: false,
-            dead_channel: false,
             bleeds_assumed: false,
             gauges_checked: job.checks.gauges_zeroed == Some(true)
                 || job.readings.iter().any(|r| r.swapped),
@@ -106,10 +103,7 @@ impl Evidence {
                     }
                 })
                 .collect();
-            let idle = matches!(
-                reading.condition,
-                Condition::Idle | Condition::IdleBleedsShut
-            );
+            let idle = reading.condition.throttle_shut();
             if idle && reading.idle_valve_steps.is_some() {
                 idle_steps = reading.idle_valve_steps;
             }
@@ -164,7 +158,6 @@ impl Evidence {
         }
         self.crossed += usize::from(has("crossed-hoses"));
         self.cross_flow |= has("cross-flow");
-        self.dead_channel |= has("channel-dead");
     }
 
     /// Traces sit on other bodies than named in most readings that can tell.

@@ -309,7 +309,6 @@ mod tests {
             crossed: 0,
             plumbing_checked: 0,
             cross_flow: false,
-            dead_channel: false,
             bleeds_assumed: false,
             gauges_checked: false,
         }

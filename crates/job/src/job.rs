@@ -30,6 +30,11 @@ impl Condition {
     /// Every condition, in the order of work.
     pub const ALL: [Self; 4] = [Self::Idle, Self::IdleBleedsShut, Self::Sweep, Self::Hold];
 
+    /// Idling with the throttle shut: the plates rest on their stops.
+    pub fn throttle_shut(self) -> bool {
+        matches!(self, Self::Idle | Self::IdleBleedsShut)
+    }
+
     /// The word used in files.
     pub fn as_str(self) -> &'static str {
         match self {

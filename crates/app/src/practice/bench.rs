@@ -156,7 +156,7 @@ impl<'p> Bench<'p> {
             ..Options::default()
         };
         let trace = run(&self.spec, &setting, asked, &options)?;
-        if matches!(point.condition, Condition::Idle | Condition::IdleBleedsShut) {
+        if point.condition.throttle_shut() {
             // Off idle the valve stays where the last idle left it.
             self.idle_steps = trace.truth.idle_steps;
         }
@@ -173,7 +173,7 @@ impl<'p> Bench<'p> {
     }
 
     fn asked(&self, point: Point) -> Run {
-        let idle = matches!(point.condition, Condition::Idle | Condition::IdleBleedsShut);
+        let idle = point.condition.throttle_shut();
         match (idle, self.stuck_steps) {
             (true, None) => Run::Idle {
                 target_rpm: point.rpm,
