@@ -11,6 +11,8 @@ struct Candidate {
     what: &'static str,
     why: &'static str,
     minutes: f64,
+    /// A sweep: nothing new once three steady openings were read.
+    sweeps: bool,
 }
 
 use CauseCode::{
@@ -25,42 +27,49 @@ const CANDIDATES: [Candidate; 7] = [
         what: "with the engine idling, spray or smoke the inlet stub, then rock the spindle; read again after three blips",
         why: "a stub leak answers to the spray and repeats between blips, a worn spindle rocks and scatters",
         minutes: 5.0,
+        sweeps: false,
     },
     Candidate {
         separates: &[BalanceOff, LinkAltered],
         what: "look at the link's seal and lock nuts, take the link off and see whether both plates seat",
         why: "a balance adjuster that is off and an altered link act alike on every pressure reading",
         minutes: 8.0,
+        sweeps: false,
     },
     Candidate {
         separates: &[StopIn, StopOut, StopsBoth],
         what: "look at both stop seals, then lift the link off and see which plate rests on its stop",
         why: "with a rigid link the most open stop carries both plates, so the pressures cannot name it",
         minutes: 8.0,
+        sweeps: false,
     },
     Candidate {
         separates: &[SensorShifted, StopIn, StopsBoth],
         what: "measure a sweep of six to twelve steady openings with raw sensor volts",
         why: "a moved stop changes the air at a given voltage step, a shifted sensor only the volts",
         minutes: 10.0,
+        sweeps: false,
     },
     Candidate {
         separates: &[GaugeFault],
         what: "swap the gauge hoses side to side and read again",
         why: "a gauge error stays with the gauge, a true difference with the cylinder",
         minutes: 3.0,
+        sweeps: false,
     },
     Candidate {
         separates: &[BleedUnequal],
         what: "shut both bleeds, counting the turns, and read idle again",
         why: "a difference that goes with the bleeds shut is theirs",
         minutes: 4.0,
+        sweeps: false,
     },
     Candidate {
         separates: &[BalanceOff, SpindleWear, StubLeak, StopIn],
         what: "read steady openings at 2,000, 2,500 and 3,000 rpm and in the hold band",
         why: "a leak adds the same area everywhere, a plate offset grows with the opening, a follower's stop fades off idle",
         minutes: 8.0,
+        sweeps: true,
     },
 ];
 
@@ -130,7 +139,7 @@ pub(crate) fn choose(
         .count();
     let best = CANDIDATES
         .iter()
-        .filter(|c| !(c.what.starts_with("read steady") && sweeps >= 3))
+        .filter(|c| !(c.sweeps && sweeps >= 3))
         .map(|c| (gain(causes, c.separates) / c.minutes, c))
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
     (best.0 > 0.0).then(|| NextReading {
