@@ -115,6 +115,18 @@ pub fn mass_flow_kg_s(
     t2_k: f64,
     r_j_per_kg_k: f64,
 ) -> f64 {
+    signed_flow(cda_m2, (p1_pa, t1_k), (p2_pa, t2_k), r_j_per_kg_k, psi)
+}
+
+/// Flow from side 1 to side 2, each a pressure and a temperature, by a flow function.
+#[inline]
+fn signed_flow(
+    cda_m2: f64,
+    (p1_pa, t1_k): (f64, f64),
+    (p2_pa, t2_k): (f64, f64),
+    r_j_per_kg_k: f64,
+    psi: impl Fn(f64) -> f64,
+) -> f64 {
     if p2_pa <= p1_pa {
         cda_m2 * p1_pa / (r_j_per_kg_k * t1_k).sqrt() * psi(p2_pa / p1_pa)
     } else {
@@ -186,11 +198,8 @@ impl OrificeLaw {
         t2_k: f64,
         r_j_per_kg_k: f64,
     ) -> f64 {
-        if p2_pa <= p1_pa {
-            cda_m2 * p1_pa / (r_j_per_kg_k * t1_k).sqrt() * self.psi(p2_pa / p1_pa)
-        } else {
-            -cda_m2 * p2_pa / (r_j_per_kg_k * t2_k).sqrt() * self.psi(p1_pa / p2_pa)
-        }
+        let psi = |r| self.psi(r);
+        signed_flow(cda_m2, (p1_pa, t1_k), (p2_pa, t2_k), r_j_per_kg_k, psi)
     }
 }
 

@@ -6,6 +6,9 @@
 
 use std::fmt::Write as _;
 
+use crate::number::fixed;
+use crate::scale::Scale;
+
 /// Styles of the bodies repeat after this many.
 pub(crate) const SERIES: usize = 8;
 
@@ -119,6 +122,18 @@ impl Canvas {
                 coordinate(at.1),
                 escaped(text)
             );
+        }
+    }
+
+    /// Level lines across a plot at round values of `y`, about so many, with their figures.
+    pub(crate) fn levels(&mut self, y: &Scale, about: usize, left: f64, right: f64) {
+        let (levels, decimals) = y.ticks(about);
+        for level in levels {
+            if let Some(at) = y.at(level) {
+                self.line((left, at), (right, at), "grid");
+                let figure = fixed(level, decimals);
+                self.text((left - 5.0, at + 4.0), Anchor::End, "tick", &figure);
+            }
         }
     }
 

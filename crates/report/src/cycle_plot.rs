@@ -141,18 +141,7 @@ fn draw_lines(canvas: &mut Canvas, x: &Scale, y: &Scale, cycle: &MeanCycle, seri
 }
 
 fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale) {
-    let (levels, decimals) = y.ticks(5);
-    for level in levels {
-        if let Some(at) = y.at(level) {
-            canvas.line((LEFT, at), (RIGHT, at), "grid");
-            canvas.text(
-                (LEFT - 5.0, at + 4.0),
-                Anchor::End,
-                "tick",
-                &fixed(level, decimals),
-            );
-        }
-    }
+    canvas.levels(y, 5, LEFT, RIGHT);
     for degrees in [0.0, 180.0, 360.0, 540.0, CYCLE_DEG] {
         if let Some(at) = x.at(degrees) {
             canvas.line((at, TOP), (at, BOTTOM), "grid");

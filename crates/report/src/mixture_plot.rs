@@ -69,18 +69,7 @@ fn description(bodies: &[(usize, Vec<&Fuelling>)]) -> String {
 }
 
 fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, openings: (f64, f64)) {
-    let (levels, decimals) = y.ticks(6);
-    for level in levels {
-        if let Some(at) = y.at(level) {
-            canvas.line((LEFT, at), (RIGHT, at), "grid");
-            canvas.text(
-                (LEFT - 5.0, at + 4.0),
-                Anchor::End,
-                "tick",
-                &fixed(level, decimals),
-            );
-        }
-    }
+    canvas.levels(y, 6, LEFT, RIGHT);
     for opening in OPENING_TICKS_DEG {
         let root = opening.sqrt();
         let Some(at) = x.at(root) else {
