@@ -3,6 +3,7 @@
 //! [`all`] runs every comparison, [`table`] prints them. The same comparisons are the tests of
 //! this package.
 
+pub mod calibration;
 mod case;
 mod cases;
 mod data;

@@ -7,6 +7,7 @@
 mod assets;
 mod bench;
 mod browser;
+mod calibrate;
 mod direction;
 mod keys;
 mod process;
@@ -28,6 +29,7 @@ cargo xtask COMMAND
   validate  the outside checks alone, with their table
   browser   the pages alone
   bench     `evenpull read` against pandas and polars on one hour of recording
+  calibrate do intervals and probabilities mean what they say, over drawn machines
   doc       the documents of every crate, warnings denied
   assets    shell completions and manual pages into target/assets";
 
@@ -50,7 +52,7 @@ fn dispatch() -> Result<()> {
         }
         Some((command, rest)) => (command.as_str(), rest),
     };
-    if command != "bench" && !rest.is_empty() {
+    if !["bench", "calibrate"].contains(&command) && !rest.is_empty() {
         bail!(
             "`{command}` takes no further argument, got `{}`",
             rest.join(" ")
@@ -63,6 +65,7 @@ fn dispatch() -> Result<()> {
         "validate" => steps::validate(),
         "browser" => browser::run(),
         "bench" => bench::run(rest),
+        "calibrate" => calibrate::run(rest),
         "doc" => steps::doc(),
         "assets" => assets::write(),
         "help" | "--help" | "-h" => {

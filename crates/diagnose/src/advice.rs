@@ -5,10 +5,9 @@ use evenpull_job::{AdjusterKind, Condition, Profile};
 use crate::assessment::{Advice, Baseline, Cause, CauseCode, Interval};
 use crate::breathing::Breathing;
 use crate::evidence::{Evidence, Point};
-use crate::hypothesis::Fault;
 use crate::model::Model;
 use crate::posterior::Fitted;
-use crate::summary::{Draw, interval, last_turns, over};
+use crate::summary::{Draw, Limits, faults, interval, last_turns, over};
 
 /// What the advice is made from.
 pub(crate) struct Desk<'a> {
@@ -131,13 +130,21 @@ impl Desk<'_> {
     fn balance(&self) -> Vec<Advice> {
         let mut out = Vec::new();
         let mut righted = Vec::new();
+        let Some(best) = self.fitted.first() else {
+            return out;
+        };
+        let limits = Limits::of(self.model, self.evidence, best);
         for c in self.model.drivers_first() {
             let coupling = &self.profile().couplings[c];
-            let fault = |f: &Fault| f.coupling == Some(c);
+            let holds = |k: usize, p: &[f64]| {
+                faults(self.model, limits, &self.fitted[k].hypothesis, p)
+                    .iter()
+                    .any(|f| f.coupling == Some(c))
+            };
             let with: Vec<f64> = self
                 .draws
                 .iter()
-                .filter(|(k, _)| self.fitted[*k].hypothesis.faults.iter().any(fault))
+                .filter(|(k, p)| holds(*k, p))
                 .map(|(_, p)| p[self.model.space.link(c)] / self.model.deg_per_turn(p, c))
                 .collect();
             if (with.len() as f64) < ACT_ON * self.draws.len() as f64 {

@@ -20,6 +20,9 @@ pub(crate) struct Space {
     pub(crate) couplings: usize,
     /// Parameter of the commanded opening of each reading, `None` at the stop.
     pub(crate) command: Vec<Option<usize>>,
+    /// Parameter of the idle valve's place in each reading, `None` where its steps are known or
+    /// there is no valve to let air in.
+    pub(crate) place: Vec<Option<usize>>,
     /// First jitter parameter, one per reading.
     jitter: usize,
     len: usize,
@@ -38,11 +41,15 @@ impl Space {
     pub(crate) const SHUT: usize = 4;
     /// Throttle sensor's zero over the profile's [V].
     pub(crate) const ZERO_V: usize = 5;
-    const FIXED: usize = 6;
+    /// Logarithm of the plates' discharge over the profile's; leaks and bleeds do not share it.
+    pub(crate) const LN_DISCHARGE: usize = 6;
+    /// Logarithm of how depression changes with area over the filling model's figure.
+    pub(crate) const LN_SLOPE: usize = 7;
+    const FIXED: usize = 8;
 
     pub(crate) fn new(profile: &Profile, evidence: &Evidence) -> Self {
         let (bodies, couplings) = (profile.bodies().len(), profile.couplings.len());
-        let mut next = Self::FIXED + 5 * bodies + 2 * couplings;
+        let mut next = Self::FIXED + 6 * bodies + 2 * couplings;
         let command = evidence
             .points
             .iter()
@@ -53,11 +60,13 @@ impl Space {
                 })
             })
             .collect();
+        let place = places(profile, evidence, &mut next);
         let jitter = next;
         Self {
             bodies,
             couplings,
             command,
+            place,
             jitter,
             len: next + evidence.points.len(),
         }
@@ -93,20 +102,45 @@ impl Space {
         Self::FIXED + 4 * self.bodies + b
     }
 
+    /// Logarithm of the gain of the sensor on body `b` over that on the first.
+    pub(crate) fn ln_gain(&self, b: usize) -> usize {
+        Self::FIXED + 5 * self.bodies + b
+    }
+
     /// Error of coupling `c`: driven plate over driving plate [deg].
     pub(crate) fn link(&self, c: usize) -> usize {
-        Self::FIXED + 5 * self.bodies + c
+        Self::FIXED + 6 * self.bodies + c
     }
 
     /// Logarithm of what a turn of coupling `c`'s adjuster does over the profile's figure.
     pub(crate) fn ln_per_turn(&self, c: usize) -> usize {
-        Self::FIXED + 5 * self.bodies + self.couplings + c
+        Self::FIXED + 6 * self.bodies + self.couplings + c
     }
 
     /// Relative change of the suspect's leak in reading `j` against its mean [-].
     pub(crate) fn jitter(&self, j: usize) -> usize {
         self.jitter + j
     }
+}
+
+/// One unknown place of the idle valve per idle reading without steps; off idle the valve stays
+/// where the last idle left it.
+fn places(profile: &Profile, evidence: &Evidence, next: &mut usize) -> Vec<Option<usize>> {
+    let mut last = None;
+    evidence
+        .points
+        .iter()
+        .map(|p| {
+            if profile.idle_valve.is_none() || p.steps.is_some() || p.valve_pinched {
+                return None;
+            }
+            if p.at_stop() || last.is_none() {
+                last = Some(*next);
+                *next += 1;
+            }
+            last
+        })
+        .collect()
 }
 
 /// The forward model of one job.
@@ -236,7 +270,7 @@ impl<'a> Model<'a> {
                 plate
             }
         };
-        through_mm2(&geometry, &body.discharge, opening_deg)
+        p[Space::LN_DISCHARGE].exp() * through_mm2(&geometry, &body.discharge, opening_deg)
     }
 
     /// Bleed of body `b` at the given turns [mm2].
@@ -245,10 +279,19 @@ impl<'a> Model<'a> {
         turns * per_turn * p[self.space.ln_bleed(b)].exp()
     }
 
+    /// Steps of the idle valve in reading `j`: as read, else as guessed.
+    fn steps(&self, p: &[f64], evidence: &Evidence, j: usize) -> Option<f64> {
+        let travel = f64::from(self.profile.idle_valve?.steps);
+        evidence.points[j]
+            .steps
+            .or_else(|| self.space.place[j].map(|i| p[i] * travel))
+    }
+
     /// True through-areas of all bodies in reading `j` of the evidence, without heat [mm2].
     pub(crate) fn areas_mm2(&self, p: &[f64], evidence: &Evidence, j: usize) -> Vec<f64> {
         let point = &evidence.points[j];
-        let valve = match (self.profile.idle_valve, point.steps, point.valve_pinched) {
+        let steps = self.steps(p, evidence, j);
+        let valve = match (self.profile.idle_valve, steps, point.valve_pinched) {
             (Some(v), Some(steps), false) => {
                 steps * v.area_mm2_per_step * p[Space::LN_VALVE].exp() / self.space.bodies as f64
             }
@@ -277,7 +320,8 @@ impl<'a> Model<'a> {
         let scale = p[Space::LN_SCALE] + p[Space::TILT] * speed;
         self.areas_mm2(p, evidence, j)
             .iter()
-            .map(|a| scale + (a + p[Space::HEAT]).max(1e-3).ln())
+            .enumerate()
+            .map(|(b, a)| scale + p[self.space.ln_gain(b)] + (a + p[Space::HEAT]).max(1e-3).ln())
             .collect()
     }
 }

@@ -22,11 +22,18 @@ use crate::model::{Model, Space};
 /// and 0.7 kPa at hold, so 37 kPa at 44 kPa of depression.
 pub(crate) const DEPRESSION_SLOPE: f64 = 0.85;
 
-/// Uncertainty of that slope, relative.
-const SLOPE_SD: f64 = 0.12;
+/// Uncertainty of that slope over engines, relative.
+pub(crate) const SLOPE_SD: f64 = 0.12;
+
+/// How far it differs between the readings of one engine, relative to the difference read: the same
+/// model gives 37 kPa at idle and 34 at hold.
+const SLOPE_CHANGE: f64 = 0.05;
 
 /// What valves and pipes leave between the depressions of two bodies of one area [kPa]; assumed.
-const BREATHING_SD_KPA: f64 = 0.4;
+pub(crate) const BREATHING_SD_KPA: f64 = 0.4;
+
+/// How the depressions of two bodies scatter from reading to reading beyond that [kPa]; assumed.
+const READING_SD_KPA: f64 = 0.2;
 
 /// What the model leaves between two bodies in one reading beyond the reading's own sd, relative.
 const PAIR_SD: f64 = 0.001;
@@ -38,7 +45,7 @@ const COMMON_SD: f64 = 0.008;
 const SENSOR_SD_V: f64 = 0.004;
 
 /// Spread of the hot idle valve's place over machines, in its travel (20-40 % is usual; from memory).
-const VALVE_PLACE: (f64, f64) = (0.3, 0.15);
+pub(crate) const VALVE_PLACE: (f64, f64) = (0.3, 0.15);
 
 /// Draws of the mixture.
 const DRAWS: usize = 4_000;
@@ -222,7 +229,7 @@ impl Residuals<'_> {
         }
         for b in 1..read.len() {
             let expected = self.expected_kpa(p, j, b, read);
-            let sd = GAUGE_SD_KPA.hypot(SLOPE_SD * expected);
+            let sd = GAUGE_SD_KPA.hypot(SLOPE_CHANGE * (read[b] - read[0]));
             out.push((Channel::Gauges, (difference(b) - expected) / sd));
         }
     }
@@ -231,7 +238,7 @@ impl Residuals<'_> {
     fn expected_kpa(&self, p: &[f64], j: usize, b: usize, read: &[f64]) -> f64 {
         let mean = read.iter().sum::<f64>() / read.len() as f64;
         let areas = self.model.areas_mm2(p, self.evidence, j);
-        -DEPRESSION_SLOPE * mean * (areas[b] / areas[0]).ln()
+        -DEPRESSION_SLOPE * p[Space::LN_SLOPE].exp() * mean * (areas[b] / areas[0]).ln()
     }
 
     /// Sensors against the areas they gave: the refill hardly knows the sensor's zero, the mean
@@ -248,7 +255,7 @@ impl Residuals<'_> {
             let expected = self.expected_kpa(p, j, b, read);
             let sensor = |b: usize| p[self.model.space.sensor(b)];
             let off = read[b] - read[0] + sensor(b) - sensor(0) - expected;
-            let sd = BREATHING_SD_KPA.hypot(SLOPE_SD * expected);
+            let sd = READING_SD_KPA.hypot(SLOPE_CHANGE * (read[b] - read[0]));
             out.push((Channel::Sensors, off / sd));
         }
     }
@@ -270,17 +277,25 @@ pub(crate) fn fit_all(
     hypotheses: Vec<Hypothesis>,
 ) -> Result<Vec<Fitted>, PosteriorError> {
     let tried = hypotheses.len();
-    let mut all: Vec<Fitted> = hypotheses
-        .into_iter()
-        .filter_map(|h| fit(model, evidence, h, false))
-        .collect();
+    let mut all: Vec<Fitted> = Vec::with_capacity(tried);
+    // The sound machine is fitted first; the others start from what they have in common with it.
+    let mut sound: Option<Start> = None;
+    for h in hypotheses {
+        let Some(f) = fit(model, evidence, h, sound.as_ref(), false) else {
+            continue;
+        };
+        if sound.is_none() && f.hypothesis.faults.is_empty() {
+            sound = Some((f.hypothesis.priors.clone(), f.mode.clone()));
+        }
+        all.push(f);
+    }
     let top = highest(&all);
     // A hypothesis that counts and did not settle is sought again by the surer solver.
     for f in all
         .iter_mut()
         .filter(|f| !f.settled && f.ln_weight > top - WORTH_A_SEARCH)
     {
-        if let Some(again) = fit(model, evidence, f.hypothesis.clone(), true)
+        if let Some(again) = fit(model, evidence, f.hypothesis.clone(), None, true)
             && again.ln_weight > f.ln_weight
         {
             *f = again;
@@ -301,10 +316,14 @@ pub(crate) fn fit_all(
     Ok(all)
 }
 
+/// Priors and mode of a fit to start others from.
+type Start = (Vec<Prior>, Vec<f64>);
+
 fn fit(
     model: &Model<'_>,
     evidence: &Evidence,
     hypothesis: Hypothesis,
+    from: Option<&Start>,
     thorough: bool,
 ) -> Option<Fitted> {
     let mut model = model.clone();
@@ -330,7 +349,13 @@ fn fit(
         hi: of(&|p| p.hi),
         steps,
     };
-    let start = of(&|p| p.mean.clamp(p.lo, p.hi));
+    let start: Vec<f64> = free
+        .iter()
+        .map(|&i| match from {
+            Some((known, mode)) if known[i] == priors[i] => mode[i],
+            _ => priors[i].mean.clamp(priors[i].lo, priors[i].hi),
+        })
+        .collect();
     let (best, settled) = match thorough {
         false => problem.climb(&start),
         true => (problem.search(&start)?, true),

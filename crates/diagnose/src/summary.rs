@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::assessment::{BodyFinding, CauseCode, Difference, Interval};
 use crate::evidence::Evidence;
-use crate::hypothesis::Fault;
+use crate::hypothesis::{Fault, Hypothesis};
 use crate::model::Model;
 use crate::posterior::{DEPRESSION_SLOPE, Fitted};
 
@@ -94,6 +94,79 @@ pub(crate) fn bleed_limit_mm2(model: &Model<'_>, evidence: &Evidence) -> f64 {
     0.5 * (t.good_kpa + t.act_kpa) * (area / n) / (DEPRESSION_SLOPE * depression / n)
 }
 
+/// Sizes below which a fault is none: what the "good" limit leaves.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Limits {
+    /// Link error [deg].
+    pub(crate) link_deg: f64,
+    /// Instrument error [kPa].
+    pub(crate) instrument_kpa: f64,
+}
+
+impl Limits {
+    /// By how depression changes with a plate, in the reading where it changes most.
+    pub(crate) fn of(model: &Model<'_>, evidence: &Evidence, best: &Fitted) -> Self {
+        let good = model.profile.tolerance.good_kpa;
+        let kpa_per_deg = |j: usize| {
+            let read = evidence.points[j].depressions_kpa()?;
+            let mean = read.iter().sum::<f64>() / read.len() as f64;
+            let open = *model.openings_deg(&best.mode, evidence, j).first()?;
+            let area = *model.areas_mm2(&best.mode, evidence, j).first()?;
+            let at = |deg| model.plate_mm2(&best.mode, deg);
+            Some(DEPRESSION_SLOPE * mean * (at(open + 0.1) - at(open)) / 0.1 / area)
+        };
+        let most = (0..evidence.points.len())
+            .filter_map(kpa_per_deg)
+            .fold(f64::NEG_INFINITY, f64::max);
+        Self {
+            link_deg: if most > 0.0 {
+                good / most
+            } else {
+                USUAL_LIMIT_DEG
+            },
+            instrument_kpa: good,
+        }
+    }
+}
+
+/// Link error worth 1 kPa at idle by the filling model [deg]: 1.4 kPa for 0.1 degree.
+const USUAL_LIMIT_DEG: f64 = 0.07;
+
+/// Faults that a draw holds: those of its hypothesis that are large enough to matter, and links
+/// that are off by more than the limit whatever the hypothesis.
+pub(crate) fn faults(
+    model: &Model<'_>,
+    limits: Limits,
+    hypothesis: &Hypothesis,
+    p: &[f64],
+) -> Vec<Fault> {
+    let off = |c: usize| p[model.space.link(c)].abs() > limits.link_deg;
+    let mut out: Vec<Fault> = hypothesis
+        .faults
+        .iter()
+        .copied()
+        .filter(|f| match (f.code, f.coupling, f.body) {
+            (CauseCode::BalanceOff | CauseCode::LinkAltered, Some(c), _) => off(c),
+            (CauseCode::GaugeFault, _, Some(b)) => {
+                let error = |i: usize| p[i].abs();
+                error(model.space.gauge(b)).max(error(model.space.sensor(b)))
+                    > limits.instrument_kpa
+            }
+            _ => true,
+        })
+        .collect();
+    for c in (0..model.space.couplings).filter(|&c| off(c)) {
+        if !out.iter().any(|f| f.coupling == Some(c)) {
+            out.push(Fault {
+                code: CauseCode::BalanceOff,
+                body: model.profile.couplings[c].driven.first().copied(),
+                coupling: Some(c),
+            });
+        }
+    }
+    out
+}
+
 /// Probability of each fault: share of the draws in which it is there.
 ///
 /// Bleeds are judged by what they pass as they stand, whatever the hypothesis.
@@ -105,6 +178,7 @@ pub(crate) fn probabilities(
 ) -> BTreeMap<Fault, f64> {
     let turns = last_turns(evidence, model.space.bodies);
     let limit = bleed_limit_mm2(model, evidence);
+    let limits = Limits::of(model, evidence, &fitted[0]);
     let has_bleeds = model.profile.bleed.is_some() && !evidence.bleeds_assumed;
     let mut counts: BTreeMap<Fault, f64> = BTreeMap::new();
     let share = 1.0 / draws.len().max(1) as f64;
@@ -115,7 +189,7 @@ pub(crate) fn probabilities(
         let high = bleeds.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let low = bleeds.iter().copied().fold(f64::INFINITY, f64::min);
         let unequal = has_bleeds && high - low > limit;
-        let faults = &fitted[*k].hypothesis.faults;
+        let faults = faults(model, limits, &fitted[*k].hypothesis, p);
         if unequal {
             *counts
                 .entry(Fault::anywhere(CauseCode::BleedUnequal))
@@ -125,7 +199,7 @@ pub(crate) fn probabilities(
             *counts.entry(Fault::anywhere(CauseCode::None)).or_default() += share;
         }
         for f in faults {
-            *counts.entry(*f).or_default() += share;
+            *counts.entry(f).or_default() += share;
         }
     }
     counts

@@ -1,0 +1,266 @@
+//! Counting answers against what was put in, and the table.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use evenpull_diagnose::{Assessment, Cause, CauseCode, Interval};
+
+use super::draw::Evidence;
+use super::fault::Truth;
+
+/// Edges of the bins of stated probability; causes below the first are not listed.
+const EDGES: [f64; 8] = [0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0];
+
+/// How many of how many.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Share {
+    /// Of those.
+    pub hits: u32,
+    /// All.
+    pub all: u32,
+}
+
+impl Share {
+    /// Counts one.
+    pub fn count(&mut self, hit: bool) {
+        self.all += 1;
+        self.hits += u32::from(hit);
+    }
+
+    /// Share in 0..=1; `NaN` of nothing.
+    pub fn share(self) -> f64 {
+        f64::from(self.hits) / f64::from(self.all)
+    }
+
+    fn add(&mut self, other: Self) {
+        self.hits += other.hits;
+        self.all += other.all;
+    }
+
+    fn text(self) -> String {
+        if self.all == 0 {
+            return "none".to_owned();
+        }
+        let percent = 100.0 * self.share();
+        format!("{percent:5.1} %  ({} of {})", self.hits, self.all)
+    }
+}
+
+/// Verdicts of one kind of visit.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Verdicts {
+    /// Faulty jobs with a right cause (or its family) in the lead.
+    pub right: Share,
+    /// Faulty jobs left undetermined.
+    pub undetermined: Share,
+    /// Faulty jobs with a wrong cause in the lead that were not left undetermined.
+    pub wrong_and_sure: Share,
+    /// Sound jobs called faulty and not left undetermined.
+    pub alarms: Share,
+    /// Sound jobs left undetermined.
+    pub sound_open: Share,
+}
+
+impl Verdicts {
+    fn rows(&self) -> [(&'static str, Share); 5] {
+        [
+            ("right cause leads", self.right),
+            ("faulty, undetermined", self.undetermined),
+            ("faulty, wrong and sure", self.wrong_and_sure),
+            ("sound called faulty", self.alarms),
+            ("sound, undetermined", self.sound_open),
+        ]
+    }
+}
+
+/// One bin of stated probabilities.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Bin {
+    /// Causes in it that were there.
+    pub there: Share,
+    /// Sum of the stated probabilities.
+    pub stated: f64,
+}
+
+/// All counts.
+#[derive(Debug, Clone, Default)]
+pub struct Tally {
+    /// 90 % intervals that hold the truth, by parameter.
+    pub coverage: BTreeMap<&'static str, Share>,
+    /// Verdicts by kind of visit.
+    pub verdicts: BTreeMap<Evidence, Verdicts>,
+    /// Bins of stated probability over all listed causes, with full readings.
+    pub bins: [Bin; EDGES.len() - 1],
+    /// Right ones by what was put in, with full readings.
+    pub by_fault: BTreeMap<CauseCode, Share>,
+    /// What went wrong, one line each.
+    pub wrong: Vec<String>,
+}
+
+impl Tally {
+    /// Adds one job.
+    pub fn add(&mut self, seed: u64, truth: &Truth, answer: &Assessment) {
+        self.intervals(truth, answer);
+        self.verdict(seed, truth, answer);
+        if truth.evidence == Evidence::Full {
+            self.reliability(truth, answer);
+        }
+    }
+
+    /// Adds the counts of another tally.
+    pub fn merge(&mut self, other: Self) {
+        for (what, share) in other.coverage {
+            self.coverage.entry(what).or_default().add(share);
+        }
+        for (what, share) in other.by_fault {
+            self.by_fault.entry(what).or_default().add(share);
+        }
+        for (kind, v) in other.verdicts {
+            let own = self.verdicts.entry(kind).or_default();
+            own.right.add(v.right);
+            own.undetermined.add(v.undetermined);
+            own.wrong_and_sure.add(v.wrong_and_sure);
+            own.alarms.add(v.alarms);
+            own.sound_open.add(v.sound_open);
+        }
+        for (own, bin) in self.bins.iter_mut().zip(other.bins) {
+            own.there.add(bin.there);
+            own.stated += bin.stated;
+        }
+        self.wrong.extend(other.wrong);
+    }
+
+    fn intervals(&mut self, truth: &Truth, answer: &Assessment) {
+        let mut see = |what: &'static str, i: &Interval, value: f64| {
+            let holds = (i.lo90..=i.hi90).contains(&value);
+            self.coverage.entry(what).or_default().count(holds);
+        };
+        for (b, found) in answer.bodies.iter().enumerate() {
+            see("offset", &found.offset_deg, truth.offset_deg[b]);
+            see("leak", &found.leak_mm2, truth.leak_mm2[b]);
+            see("bleed", &found.bleed_mm2, truth.bleed_mm2[b]);
+        }
+        let gap = |v: &[f64]| v[0] - v[1];
+        if let Some(d) = &answer.difference {
+            let names = if truth.evidence == Evidence::Gauges {
+                ["offset difference, gauges", "leak difference, gauges"]
+            } else {
+                ["offset difference", "leak difference"]
+            };
+            see(names[0], &d.offset_deg, gap(&truth.offset_deg));
+            see(names[1], &d.leak_mm2, gap(&truth.leak_mm2));
+        }
+    }
+
+    fn verdict(&mut self, seed: u64, truth: &Truth, answer: &Assessment) {
+        let own = self.verdicts.entry(truth.evidence).or_default();
+        let first = answer.causes.first();
+        let hit = first.is_some_and(|c| names_a_fault(truth, c));
+        let sure = !answer.undetermined;
+        if !truth.faults.is_empty() {
+            own.right.count(hit);
+            own.undetermined.count(!sure);
+            own.wrong_and_sure.count(!hit && sure);
+            if truth.evidence == Evidence::Full {
+                for (code, _) in &truth.faults {
+                    self.by_fault.entry(*code).or_default().count(hit);
+                }
+            }
+            if !hit {
+                self.note(seed, truth, answer);
+            }
+        } else if truth.arguable.is_empty() {
+            own.alarms.count(!hit && sure);
+            own.sound_open.count(!sure);
+            if !hit {
+                self.note(seed, truth, answer);
+            }
+        }
+    }
+
+    fn note(&mut self, seed: u64, truth: &Truth, answer: &Assessment) {
+        let causes: Vec<String> = answer
+            .causes
+            .iter()
+            .take(3)
+            .map(|c| {
+                let body = c.body.as_deref().unwrap_or("-");
+                format!("{:?} {body} {:.2}", c.members, c.probability)
+            })
+            .collect();
+        let open = if answer.undetermined {
+            " (undetermined)"
+        } else {
+            ""
+        };
+        let law = if truth.rigid { "rigid" } else { "one-way" };
+        self.wrong.push(format!(
+            "{seed} {:?} {law} {:?} arguable {:?} offset {:.2?} leak {:.2?} bleed {:.2?}: {}{open}",
+            truth.evidence,
+            truth.faults,
+            truth.arguable,
+            truth.offset_deg,
+            truth.leak_mm2,
+            truth.bleed_mm2,
+            causes.join(", ")
+        ));
+    }
+
+    fn reliability(&mut self, truth: &Truth, answer: &Assessment) {
+        for cause in &answer.causes {
+            // What may be called either way is neither there nor absent.
+            if cause.members.iter().any(|m| truth.arguable.contains(m))
+                || (cause.code == CauseCode::None && !truth.arguable.is_empty())
+            {
+                continue;
+            }
+            let i = EDGES[1..]
+                .iter()
+                .position(|&e| cause.probability <= e)
+                .unwrap_or(EDGES.len() - 2);
+            self.bins[i].there.count(names_a_fault(truth, cause));
+            self.bins[i].stated += cause.probability;
+        }
+    }
+
+    /// The table as printed.
+    pub fn table(&self) -> String {
+        let mut out = String::from("90 % intervals that hold the truth\n");
+        let row = |out: &mut String, what: &str, share: Share| {
+            let _ = writeln!(out, "  {what:<28} {}", share.text());
+        };
+        for (what, share) in &self.coverage {
+            row(&mut out, what, *share);
+        }
+        for (kind, verdicts) in &self.verdicts {
+            let _ = writeln!(out, "verdicts, readings: {kind:?}");
+            for (what, share) in verdicts.rows() {
+                row(&mut out, what, share);
+            }
+        }
+        out += "right cause leads, by what was put in (Full)\n";
+        for (code, share) in &self.by_fault {
+            row(&mut out, &format!("{code:?}"), *share);
+        }
+        out += "stated probability, and how often the cause was there (Full)\n";
+        for (edge, bin) in EDGES.windows(2).zip(&self.bins) {
+            let mean = 100.0 * bin.stated / f64::from(bin.there.all.max(1));
+            let what = format!("{:.2} to {:.2}: {mean:.1} %", edge[0], edge[1]);
+            row(&mut out, &what, bin.there);
+        }
+        out
+    }
+}
+
+/// True if a cause, or its family, is among what was put in; `None` if nothing was.
+fn names_a_fault(truth: &Truth, cause: &Cause) -> bool {
+    if cause.code == CauseCode::None {
+        return truth.faults.is_empty();
+    }
+    truth.faults.iter().any(|(code, body)| {
+        // Under a rigid rod nothing but a seal says which of the stops it is.
+        let anywhere = truth.rigid && *code == CauseCode::StopIn;
+        let here = anywhere || body.is_none() || cause.body.is_none() || *body == cause.body;
+        cause.members.contains(code) && here
+    })
+}
