@@ -106,6 +106,19 @@ impl Discharge {
         }
     }
 
+    /// The same table with every coefficient times `factor` [-], none above 1.
+    ///
+    /// # Errors
+    /// [`DischargeError::Coefficient`] if a coefficient is no longer above 0.
+    pub fn scaled(&self, factor: f64) -> Result<Self, DischargeError> {
+        Self::table_rad(
+            self.points
+                .iter()
+                .map(|&(opening, cd)| (opening, (cd * factor).min(1.0)))
+                .collect(),
+        )
+    }
+
     /// Coefficient at `opening_rad` above shut [-].
     pub fn at(&self, opening_rad: f64) -> f64 {
         self.value_and_slope(opening_rad).0

@@ -39,7 +39,8 @@ pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled}
 pub use job_folder::{LoadedJob, load_job};
 pub use page::{assessment_page, write_assessment};
 pub use practice::{
-    Fault, FaultError, PracticeRequest, PracticeTruth, ReadingTruth, fault_codes, practice,
+    Fault, FaultError, Individual, PracticePoint, PracticeRequest, PracticeTruth, PracticeVisit,
+    ReadingTruth, fault_codes, practice,
 };
 pub use profiles::{LoadedProfile, load_profile, profile_list};
 pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, read_recording};

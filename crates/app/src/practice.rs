@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use evenpull_job::{Adjuster, Condition, Profile};
+use evenpull_job::{Adjuster, Condition};
 use serde::Serialize;
 
 use crate::error::AppError;
@@ -11,9 +11,13 @@ use crate::profiles::LoadedProfile;
 mod bench;
 mod fault;
 mod files;
+mod individual;
 mod put_in;
+mod visit;
 
 pub use fault::{Fault, FaultError, fault_codes};
+pub use individual::Individual;
+pub use visit::{PracticePoint, PracticeVisit};
 
 use bench::Bench;
 
@@ -77,12 +81,15 @@ pub fn practice(
     folder: &Path,
     progress: &mut dyn FnMut(usize, usize),
 ) -> Result<PracticeTruth, AppError> {
-    let profile: &Profile = &request.profile.profile;
-    let mut bench = Bench::new(profile, request.seed)?;
-    for fault in request.faults {
-        bench.put_in(fault)?;
+    let own = Individual::none(&request.profile.profile);
+    let mut visit = PracticeVisit::begin(request, &own, folder)?;
+    let points = visit.plan();
+    for (done, point) in points.iter().enumerate() {
+        progress(done, points.len());
+        visit.take(*point)?;
     }
-    files::write_job(&mut bench, &request.profile.text, folder, progress)
+    progress(points.len(), points.len());
+    visit.write()
 }
 
 /// Turns one adjuster of the engine as `request` sets it up and takes one reading: mean
@@ -96,16 +103,17 @@ pub(crate) fn turned(
     turns: f64,
     condition: Condition,
 ) -> Result<Vec<f64>, AppError> {
-    let mut bench = Bench::new(&request.profile.profile, request.seed)?;
+    let profile = &request.profile.profile;
+    let mut bench = Bench::new(profile, &Individual::none(profile), request.seed)?;
     for fault in request.faults {
         bench.put_in(fault)?;
     }
-    bench.turn(adjuster, turns);
+    bench.turn(adjuster, turns, turns);
     let mut found = Vec::new();
     // The idle before it sets the idle valve, as in a job.
     for point in bench.points() {
         if point.condition == Condition::Idle || point.condition == condition {
-            let taken = bench.take(point)?;
+            let taken = bench.take(point, false)?;
             found.clone_from(&taken.trace.truth.mean_depression_pa);
         }
         if point.condition == condition {

@@ -30,7 +30,7 @@ pub use crank::SliderCrank;
 pub use error::EngineError;
 pub use gas::WorkingGas;
 pub use layout::{Blemishes, Layout, write_recording};
-pub use linkage::{Coupling, Linkage};
+pub use linkage::{Coupling, Follows, Linkage};
 pub use operating::{Options, Run, run};
 pub use running::{IdleControl, RunningEngine};
 pub use sensing::{Chain, Quantiser, Samples, Sampling, sense};

@@ -1,10 +1,11 @@
 //! From stops, link lengths and the commanded opening to the opening of each plate.
 //!
-//! One drive body takes the cable; every other body follows it through a link. `link_deg` is what
+//! A body follows another through a link or, undriven, takes the cable itself. `link_deg` is what
 //! the link adds to the follower's opening. *Rigid*: plates move together both ways, so at rest
-//! the most open stop carries all plates. *One-way*: the drive plate lifts the follower, never
-//! the other way, so a follower's own stop shows only while the drive plate is below it.
-//! Limits: one level of followers; degrees add (no change of ratio over the travel).
+//! the most open stop carries all plates. *One-way*: the driving plate lifts the follower, never
+//! the other way, so a follower's own stop shows only while the driving plate is below it.
+//! Followers may drive others in turn (pairs, banks). Limits: degrees add (no change of ratio over
+//! the travel); all undriven bodies take the same cable.
 
 use crate::error::EngineError;
 
@@ -17,27 +18,47 @@ pub enum Coupling {
     OneWay,
 }
 
-/// Stops, links and coupling of all bodies, in degrees above shut.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Linkage {
+/// The body that drives another, and how.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Follows {
+    /// Driving body, zero-based.
+    pub driver: usize,
     /// Coupling law.
     pub coupling: Coupling,
-    /// Body the cable pulls, zero-based.
-    pub drive: usize,
+}
+
+/// Stops, links and couplings of all bodies, in degrees above shut.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Linkage {
+    /// What each body follows; `None` takes the cable. No rings.
+    pub follows: Vec<Option<Follows>>,
     /// Opening at which each plate meets its own stop [deg above shut].
     pub stop_deg: Vec<f64>,
-    /// Opening each link adds to its follower [deg]; zero for the drive body.
+    /// Opening each link adds to its follower [deg]; zero for an undriven body.
     pub link_deg: Vec<f64>,
     /// Total play in each link [deg]; return springs take it up on the shut side.
     pub play_deg: Vec<f64>,
 }
 
 impl Linkage {
-    /// Bodies alike: `cylinders` plates on stops at `stop_deg` [deg], no link error, no play.
+    /// Bodies alike on stops at `stop_deg` [deg], no link error, no play; all follow `drive`.
     pub fn even(coupling: Coupling, drive: usize, stop_deg: f64, cylinders: usize) -> Self {
+        let follows = (0..cylinders)
+            .map(|body| {
+                (body != drive).then_some(Follows {
+                    driver: drive,
+                    coupling,
+                })
+            })
+            .collect();
+        Self::of(follows, stop_deg)
+    }
+
+    /// Bodies alike on stops at `stop_deg` [deg], no link error, no play, driven as `follows` says.
+    pub fn of(follows: Vec<Option<Follows>>, stop_deg: f64) -> Self {
+        let cylinders = follows.len();
         Self {
-            coupling,
-            drive,
+            follows,
             stop_deg: vec![stop_deg; cylinders],
             link_deg: vec![0.0; cylinders],
             play_deg: vec![0.0; cylinders],
@@ -46,32 +67,64 @@ impl Linkage {
 
     /// Opening of every plate [deg above shut] when the cable asks for `command_deg` (0 = slack).
     ///
-    /// Rigid: `opening_d = max(stop_d, command, stop_f - link_f - play/2)`,
-    /// `opening_f = max(stop_f, opening_d + link_f - play/2)`. One-way: `opening_d = max(stop_d,
-    /// command)`, the follower as above.
+    /// `held_b = max(stop_b, held_f - link_f - play_f/2)` over the rigid followers f of b; undriven
+    /// `opening_b = max(held_b, command)`, follower `opening_f = max(held_f, opening_b + link_f -
+    /// play_f/2)`.
     ///
     /// # Errors
-    /// [`EngineError`] when the lists differ in length, the drive body does not exist or a value
-    /// is not finite.
+    /// [`EngineError`] when the lists differ in length, a driver does not exist, bodies drive each
+    /// other in a ring or a value is not finite.
     pub fn openings_deg(&self, command_deg: f64) -> Result<Vec<f64>, EngineError> {
         self.check()?;
-        let mut drive_deg = self.stop_deg[self.drive].max(command_deg);
-        if self.coupling == Coupling::Rigid {
-            for body in (0..self.stop_deg.len()).filter(|&b| b != self.drive) {
+        let order = self.drivers_first()?;
+        let mut open = self.stop_deg.clone();
+        for &body in order.iter().rev() {
+            if let Some(f) = self.follows[body]
+                && f.coupling == Coupling::Rigid
+            {
                 // A follower on its stop pushes back only once the play is taken up.
-                let carried = self.stop_deg[body] - self.link_deg[body] - 0.5 * self.play_deg[body];
-                drive_deg = drive_deg.max(carried);
+                let carried = open[body] - self.link_deg[body] - 0.5 * self.play_deg[body];
+                open[f.driver] = open[f.driver].max(carried);
             }
         }
-        Ok((0..self.stop_deg.len())
-            .map(|body| {
-                if body == self.drive {
-                    return drive_deg;
-                }
-                let lifted = drive_deg + self.link_deg[body] - 0.5 * self.play_deg[body];
-                self.stop_deg[body].max(lifted).max(0.0)
-            })
-            .collect())
+        for &body in &order {
+            let lifted = match self.follows[body] {
+                None => command_deg,
+                Some(f) => open[f.driver] + self.link_deg[body] - 0.5 * self.play_deg[body],
+            };
+            open[body] = open[body].max(lifted).max(0.0);
+        }
+        Ok(open)
+    }
+
+    /// True while the cable asks for no more than the stops give.
+    ///
+    /// # Errors
+    /// As for [`Linkage::openings_deg`].
+    pub fn rests(&self, command_deg: f64) -> Result<bool, EngineError> {
+        let (shut, now) = (self.openings_deg(0.0)?, self.openings_deg(command_deg)?);
+        Ok(shut.iter().zip(&now).all(|(a, b)| b <= a))
+    }
+
+    /// Bodies so that each stands behind the one that drives it.
+    fn drivers_first(&self) -> Result<Vec<usize>, EngineError> {
+        let n = self.follows.len();
+        let mut order: Vec<usize> = (0..n).filter(|&b| self.follows[b].is_none()).collect();
+        let mut at = 0;
+        while at < order.len() {
+            let driver = order[at];
+            order.extend((0..n).filter(|&b| self.follows[b].is_some_and(|f| f.driver == driver)));
+            at += 1;
+        }
+        if order.len() == n {
+            return Ok(order);
+        }
+        Err(EngineError::Range {
+            what: "bodies with a driver",
+            value: order.len() as f64,
+            unit: "of all",
+            expected: "every body driven from one that takes the cable, no rings",
+        })
     }
 
     /// Turns the stop screw of `body` in by `turns` (in = more open), `deg_per_turn` [deg].
@@ -83,15 +136,16 @@ impl Linkage {
 
     /// Turns the balance adjuster that moves `body`, `deg_per_turn` [deg] more open per turn.
     ///
-    /// On the drive body it moves every follower the other way, as the links hang on it.
+    /// On an undriven body it moves what follows it the other way, as the links hang on it.
     pub fn turn_balance(&mut self, body: usize, turns: f64, deg_per_turn: f64) {
         let step = turns * deg_per_turn;
-        let drive = self.drive;
-        for (other, link) in self.link_deg.iter_mut().enumerate() {
-            if body == drive && other != drive {
-                *link -= step;
-            } else if body != drive && other == body {
-                *link += step;
+        if self.follows.get(body).is_some_and(Option::is_some) {
+            self.link_deg[body] += step;
+            return;
+        }
+        for (other, f) in self.follows.iter().enumerate() {
+            if f.is_some_and(|f| f.driver == body) {
+                self.link_deg[other] -= step;
             }
         }
     }
@@ -107,10 +161,18 @@ impl Linkage {
                 });
             }
         }
-        if self.drive >= cylinders {
+        if self.follows.len() != cylinders {
+            return Err(EngineError::Length {
+                what: "list of couplings",
+                got: self.follows.len(),
+                cylinders,
+            });
+        }
+        let drivers = self.follows.iter().flatten().map(|f| f.driver);
+        if let Some(driver) = drivers.max().filter(|&d| d >= cylinders) {
             return Err(EngineError::Range {
-                what: "drive body",
-                value: self.drive as f64,
+                what: "driving body",
+                value: driver as f64,
                 unit: "(zero-based)",
                 expected: "one of the cylinders",
             });
@@ -216,7 +278,33 @@ mod tests {
             Err(EngineError::Length { got: 1, .. })
         ));
         let mut l = twin(Coupling::Rigid);
-        l.drive = 2;
+        l.follows[0] = Some(Follows {
+            driver: 2,
+            coupling: Coupling::Rigid,
+        });
         assert!(l.openings_deg(0.0).is_err());
+        l.follows[0] = twin(Coupling::Rigid).follows[0];
+        l.follows[1] = Some(Follows {
+            driver: 0,
+            coupling: Coupling::Rigid,
+        });
+        assert!(l.openings_deg(0.0).is_err(), "a ring");
+    }
+
+    /// Pairs 0-1 and 3-2, the second pair hanging on the first: a link moves all that hangs on it.
+    #[test]
+    fn pairs_follow_the_pair_that_drives_them() {
+        let rigid = |driver| {
+            Some(Follows {
+                driver,
+                coupling: Coupling::Rigid,
+            })
+        };
+        let mut l = Linkage::of(vec![rigid(1), None, rigid(1), rigid(2)], 2.0);
+        l.turn_balance(2, 0.5, 0.8);
+        assert!(close(&l.openings_deg(6.0).unwrap(), &[6.0, 6.0, 6.4, 6.4]));
+        l.turn_stop(3, 0.5, 1.8);
+        assert!(close(&l.openings_deg(0.0).unwrap(), &[2.5, 2.5, 2.9, 2.9]));
+        assert!(l.rests(2.4).unwrap() && !l.rests(2.6).unwrap());
     }
 }

@@ -186,7 +186,11 @@ impl RunningEngine {
 
     /// Moves the valve towards the target; off idle it stays where it is.
     fn control_idle(&mut self, rpm: f64) {
-        let resting = self.command_deg <= self.setting.linkage.stop_deg[self.setting.linkage.drive];
+        let resting = self
+            .setting
+            .linkage
+            .rests(self.command_deg)
+            .unwrap_or(false);
         if let (Some(c), true) = (self.control, resting) {
             let error = c.target_rpm - rpm;
             let growth = self.last_rpm - rpm;

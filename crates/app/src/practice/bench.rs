@@ -4,14 +4,14 @@
 
 use evenpull_airflow::{Hose, Plate, Throttle};
 use evenpull_engine::{
-    Basics, Chain, Coupling, EngineSpec, IdleBaseline, Linkage, Options, Quantiser, Run, Samples,
-    Sampling, Setting, Trace, run, sense,
+    Basics, Chain, Coupling, EngineSpec, Follows, IdleBaseline, Linkage, Options, Quantiser, Run,
+    Samples, Sampling, Setting, Trace, run, sense,
 };
 use evenpull_job::{Condition, CouplingLaw, HoseData, Profile};
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
-use super::fault::FaultError;
+use super::individual::Individual;
 use crate::error::AppError;
 
 /// Hose of the practice recordings: short enough for hold.
@@ -64,6 +64,7 @@ pub(super) struct Scatter {
 pub(super) struct Bench<'p> {
     pub(super) profile: &'p Profile,
     pub(super) setting: Setting,
+    own: Individual,
     pub(super) described: Vec<String>,
     /// Sealed parts whose seal shows that they were touched.
     pub(super) disturbed: Vec<String>,
@@ -71,6 +72,8 @@ pub(super) struct Bench<'p> {
     spec: EngineSpec,
     pub(super) rng: StdRng,
     pub(super) bleed_turns: Vec<f64>,
+    /// What the turns of each bleed came out beyond what was noted [turns].
+    pub(super) bleed_slip: Vec<f64>,
     pub(super) bleed_blocked: Option<usize>,
     pub(super) chain_offset_pa: Vec<f64>,
     pub(super) scatter: Option<Scatter>,
@@ -82,19 +85,27 @@ pub(super) struct Bench<'p> {
 }
 
 impl<'p> Bench<'p> {
-    pub(super) fn new(profile: &'p Profile, seed: u64) -> Result<Self, AppError> {
-        let spec = EngineSpec::from_basics(&basics(profile)?)?;
+    pub(super) fn new(profile: &'p Profile, own: &Individual, seed: u64) -> Result<Self, AppError> {
+        // Friction is that of the kind; what sets this machine apart moves its idle valve.
+        let mut spec = EngineSpec::from_basics(&basics(profile)?)?;
+        set_apart(&mut spec, profile, own)?;
         let bodies = profile.bodies().len();
         let mut rng = StdRng::seed_from_u64(seed);
         let mut setting = Setting::healthy(&spec, profile.body.stop_opening_deg);
-        setting.linkage = linkage(profile)?;
+        setting.linkage = linkage(profile, own);
         setting.ambient_pa = rng.random_range(96_000.0..101_500.0);
         setting.ambient_k = 273.15 + rng.random_range(14.0..26.0);
         for body in &mut setting.bodies {
             body.leak_m2 = rng.random_range(BASE_LEAK_MM2) * 1e-6;
         }
-        setting.passage_m2 = profile.passages.idle_chamber_mm2 * 1e-6;
-        setting.balance_pipe_m2 = profile.passages.balance_pipe_mm2 * 1e-6;
+        if let Some(leaks) = &own.leak_mm2 {
+            for (body, mm2) in setting.bodies.iter_mut().zip(leaks) {
+                body.leak_m2 = mm2 * 1e-6;
+            }
+        }
+        let passages = profile.passages;
+        setting.passage_m2 = own.idle_chamber_mm2.unwrap_or(passages.idle_chamber_mm2) * 1e-6;
+        setting.balance_pipe_m2 = own.balance_pipe_mm2.unwrap_or(passages.balance_pipe_mm2) * 1e-6;
         Ok(Self {
             profile,
             spec,
@@ -106,10 +117,12 @@ impl<'p> Bench<'p> {
             disturbed: Vec::new(),
             crossed: false,
             rng,
+            bleed_slip: vec![0.0; bodies],
             bleed_blocked: None,
             chain_offset_pa: vec![0.0; bodies],
             scatter: None,
-            sensor_shift_v: 0.0,
+            sensor_shift_v: own.sensor_v,
+            own: own.clone(),
             learned_v: None,
             stuck_steps: None,
             idle_steps: 0.0,
@@ -143,20 +156,24 @@ impl<'p> Bench<'p> {
     }
 
     /// Runs the engine at one point and records it.
-    pub(super) fn take(&mut self, point: Point) -> Result<Taken, AppError> {
+    pub(super) fn take(&mut self, point: Point, pinched: bool) -> Result<Taken, AppError> {
         let bleed_turns = self.set_bleeds(point.condition);
         let mut setting = self.setting.clone();
+        if pinched {
+            setting.passage_m2 = 0.0;
+            setting.balance_pipe_m2 = 0.0;
+        }
         if let Some(s) = self.scatter {
             let factor = self.rng.random_range(-1.7..1.7);
             setting.bodies[s.body].leak_m2 += (s.mean_m2 + factor * s.sd_m2).max(0.0);
         }
-        let asked = self.asked(point);
+        let asked = self.asked(point, pinched);
         let options = Options {
             seed: self.rng.random(),
             ..Options::default()
         };
         let trace = run(&self.spec, &setting, asked, &options)?;
-        if point.condition.throttle_shut() {
+        if point.condition.throttle_shut() && !pinched {
             // Off idle the valve stays where the last idle left it.
             self.idle_steps = trace.truth.idle_steps;
         }
@@ -166,15 +183,21 @@ impl<'p> Bench<'p> {
             samples,
             sensor_v,
             ecu_opening_deg,
-            idle_steps: trace.truth.idle_steps,
+            idle_steps: if pinched {
+                self.idle_steps
+            } else {
+                trace.truth.idle_steps
+            },
             bleed_turns,
             trace,
         })
     }
 
-    fn asked(&self, point: Point) -> Run {
+    fn asked(&self, point: Point, pinched: bool) -> Run {
         let idle = point.condition.throttle_shut();
-        match (idle, self.stuck_steps) {
+        // Behind a pinched hose the valve may stand where it likes: no air comes through.
+        let fixed = if pinched { Some(0.0) } else { self.stuck_steps };
+        match (idle, fixed) {
             (true, None) => Run::Idle {
                 target_rpm: point.rpm,
             },
@@ -198,7 +221,9 @@ impl<'p> Bench<'p> {
         for (i, body) in self.setting.bodies.iter_mut().enumerate() {
             let turns = if shut { 0.0 } else { self.bleed_turns[i] };
             let open = self.bleed_blocked != Some(i);
-            body.bleed_m2 = if open { turns * per_turn * 1e-6 } else { 0.0 };
+            let made = (turns + if shut { 0.0 } else { self.bleed_slip[i] }).max(0.0);
+            let area = made * per_turn * self.own.bleed[i] * 1e-6;
+            body.bleed_m2 = if open { area } else { 0.0 };
             noted.push((turns * 100.0).round() / 100.0);
         }
         noted
@@ -253,7 +278,16 @@ impl<'p> Bench<'p> {
             seed: self.rng.random(),
             ..Sampling::default()
         };
-        Ok(sense(trace, &chains, &sampling)?)
+        let mut samples = sense(trace, &chains, &sampling)?;
+        let apart = |(_, gain): &(_, &f64)| **gain != 1.0;
+        for (trace_pa, gain) in samples.p_pa.iter_mut().zip(&self.own.gain).filter(apart) {
+            for p in trace_pa {
+                // The zero is taken at ambient, so a gain shows below it.
+                let below = f64::from(*p) - trace.ambient_pa;
+                *p = (trace.ambient_pa + gain * below) as f32;
+            }
+        }
+        Ok(samples)
     }
 
     /// Raw volts, and the opening the ECU believes in.
@@ -264,7 +298,9 @@ impl<'p> Bench<'p> {
         let plate_deg = trace.truth.plate_deg[sensor.body];
         let ideal = |deg: f64| {
             sensor.volts_at_stop
-                + sensor.volts_per_deg * (deg - self.profile.body.stop_opening_deg)
+                + sensor.volts_per_deg
+                    * self.own.sensor_slope
+                    * (deg - self.profile.body.stop_opening_deg)
                 + self.sensor_shift_v
         };
         let rest = self.setting.linkage.openings_deg(0.0);
@@ -278,13 +314,6 @@ impl<'p> Bench<'p> {
 
 fn basics(profile: &Profile) -> Result<Basics, AppError> {
     let e = &profile.engine;
-    let mm = 1e-3;
-    let plate = Plate::new(
-        profile.body.bore_mm * mm,
-        profile.body.spindle_mm * mm,
-        profile.body.shut_angle_deg.to_radians(),
-    )
-    .map_err(|e| AppError::Practice(e.to_string()))?;
     let (steps, per_step) = profile
         .idle_valve
         .map_or((1.0, 0.0), |v| (f64::from(v.steps), v.area_mm2_per_step));
@@ -298,10 +327,7 @@ fn basics(profile: &Profile) -> Result<Basics, AppError> {
         inlet_closes_abdc_deg: e.inlet_closes_abdc_deg,
         exhaust_opens_bbdc_deg: e.exhaust_opens_bbdc_deg,
         exhaust_closes_atdc_deg: e.exhaust_closes_atdc_deg,
-        body: Throttle {
-            plate,
-            discharge: profile.body.discharge.clone(),
-        },
+        body: throttle(profile, profile.body.shut_angle_deg, 1.0)?,
         runner_m3: profile.body.runner_cc * 1e-6,
         idle_steps: steps,
         idle_area_per_step_m2: per_step * 1e-6,
@@ -314,20 +340,58 @@ fn basics(profile: &Profile) -> Result<Basics, AppError> {
     })
 }
 
-/// The linkage of a profile whose couplings share one driver and one law.
-fn linkage(profile: &Profile) -> Result<Linkage, FaultError> {
+/// The linkage of a profile; one shaft where it has no couplings.
+fn linkage(profile: &Profile, own: &Individual) -> Linkage {
     let bodies = profile.bodies().len();
     let stop = profile.body.stop_opening_deg;
-    let Some(first) = profile.couplings.first() else {
-        return Ok(Linkage::even(Coupling::Rigid, 0, stop, bodies));
-    };
-    let alike = |c: &evenpull_job::Coupling| c.driver == first.driver && c.law == first.law;
-    if !profile.couplings.iter().all(alike) {
-        return Err(FaultError::Linkage);
+    let mut linkage = Linkage::even(Coupling::Rigid, 0, stop, bodies);
+    if !profile.couplings.is_empty() {
+        linkage.follows = vec![None; bodies];
     }
-    let law = match first.law {
-        CouplingLaw::Rigid => Coupling::Rigid,
-        CouplingLaw::OneWay => Coupling::OneWay,
-    };
-    Ok(Linkage::even(law, first.driver, stop, bodies))
+    for c in &profile.couplings {
+        let coupling = match c.law {
+            CouplingLaw::Rigid => Coupling::Rigid,
+            CouplingLaw::OneWay => Coupling::OneWay,
+        };
+        for &b in &c.driven {
+            linkage.follows[b] = Some(Follows {
+                driver: c.driver,
+                coupling,
+            });
+        }
+    }
+    for b in 0..bodies {
+        linkage.stop_deg[b] += own.stop_deg[b];
+        linkage.link_deg[b] += own.link_deg[b];
+    }
+    linkage
+}
+
+/// Gives the engine of a kind the casting, runner and idle valve of one machine.
+fn set_apart(spec: &mut EngineSpec, profile: &Profile, own: &Individual) -> Result<(), AppError> {
+    let shut_deg = profile.body.shut_angle_deg + own.shut_deg;
+    let body = throttle(profile, shut_deg, own.discharge)?;
+    for c in &mut spec.cylinders {
+        c.body.clone_from(&body);
+        c.runner_m3 *= own.runner;
+    }
+    spec.idle.area_per_step_m2 *= own.valve;
+    Ok(())
+}
+
+/// Plate and discharge of a body, its coefficient times `factor`.
+fn throttle(profile: &Profile, shut_deg: f64, factor: f64) -> Result<Throttle, AppError> {
+    let mm = 1e-3;
+    let plate = Plate::new(
+        profile.body.bore_mm * mm,
+        profile.body.spindle_mm * mm,
+        shut_deg.to_radians(),
+    )
+    .map_err(|e| AppError::Practice(e.to_string()))?;
+    let discharge = profile
+        .body
+        .discharge
+        .scaled(factor)
+        .map_err(|e| AppError::Practice(e.to_string()))?;
+    Ok(Throttle { plate, discharge })
 }

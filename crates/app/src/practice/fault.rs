@@ -56,12 +56,6 @@ pub enum FaultError {
         /// What is missing.
         needs: &'static str,
     },
-    /// A linkage the practice engine has no law for.
-    #[error(
-        "the practice engine knows one drive body with followers under one law\n  remedy: use a \
-         profile whose couplings share one driver and one law"
-    )]
-    Linkage,
 }
 
 /// Causes with a model in the practice engine.

@@ -5,54 +5,59 @@ use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
 
-use evenpull_engine::{Blemishes, Layout, write_recording};
-use evenpull_job::Condition;
-
 use super::bench::{Bench, HOSE, Point, Taken};
 use super::{PracticeTruth, ReadingTruth};
 use crate::error::AppError;
 use crate::written::{unwritable, write_text};
+use evenpull_engine::{Blemishes, Layout, write_recording};
 
-/// Takes every reading and writes the folder.
-pub(super) fn write_job(
-    bench: &mut Bench<'_>,
-    profile_text: &str,
+pub(super) fn make_folder(folder: &Path) -> Result<(), AppError> {
+    std::fs::create_dir_all(folder).map_err(|e| unwritable(folder, &e))
+}
+
+pub(super) fn write_folder(
     folder: &Path,
-    progress: &mut dyn FnMut(usize, usize),
-) -> Result<PracticeTruth, AppError> {
-    std::fs::create_dir_all(folder).map_err(|e| unwritable(folder, &e))?;
-    let mut job = head(bench);
-    let mut truths = Vec::new();
-    let mut bleeds = Vec::new();
-    let points = bench.points();
-    for (i, point) in points.iter().enumerate() {
-        progress(i, points.len());
-        let taken = bench.take(*point)?;
-        let name = recording_name(i, *point);
-        write_samples(bench, &taken, &folder.join(&name))?;
-        reading(&mut job, bench, *point, &name, &taken);
-        if point.condition == Condition::Idle {
-            bleeds = bench.bleed_mm2();
-        }
-        truths.push(truth(*point, name, &taken));
-    }
-    progress(points.len(), points.len());
-    let truth = PracticeTruth {
+    job: &str,
+    profile_text: &str,
+    truth: &PracticeTruth,
+) -> Result<(), AppError> {
+    let text = serde_json::to_string_pretty(truth).map_err(|e| AppError::Json(e.to_string()))?;
+    write_text(&folder.join("job.toml"), job)?;
+    write_text(&folder.join("profile.toml"), profile_text)?;
+    write_text(&folder.join("truth.json"), &(text + "\n"))
+}
+
+pub(super) fn whole_truth(
+    bench: &Bench<'_>,
+    bleed_mm2: Vec<f64>,
+    readings: Vec<ReadingTruth>,
+) -> PracticeTruth {
+    PracticeTruth {
         faults: bench.described.clone(),
         stop_deg: bench.setting.linkage.stop_deg.clone(),
         link_deg: bench.setting.linkage.link_deg.clone(),
         leak_mm2: bench.leak_mm2(),
-        bleed_mm2: bleeds,
-        readings: truths,
-    };
-    let text = serde_json::to_string_pretty(&truth).map_err(|e| AppError::Json(e.to_string()))?;
-    write_text(&folder.join("job.toml"), &job)?;
-    write_text(&folder.join("profile.toml"), profile_text)?;
-    write_text(&folder.join("truth.json"), &(text + "\n"))?;
-    Ok(truth)
+        bleed_mm2,
+        readings,
+    }
 }
 
-fn recording_name(index: usize, point: Point) -> String {
+/// What was pinched and turned for the reading written last.
+pub(super) fn circumstances(text: &mut String, pinched: bool, noted: &[(String, f64)]) {
+    if pinched {
+        text.push_str("pinched = [\"idle_valve\", \"balance_pipe\"]\n");
+    }
+    if noted.is_empty() {
+        return;
+    }
+    let entries: Vec<String> = noted
+        .iter()
+        .map(|(name, turns)| format!("{{ adjuster = {}, turns = {turns:.3} }}", quoted(name)))
+        .collect();
+    let _ = writeln!(text, "adjusted = [{}]", entries.join(", "));
+}
+
+pub(super) fn recording_name(index: usize, point: Point) -> String {
     format!(
         "{index:02}_{}_{:.0}.csv",
         point.condition.as_str(),
@@ -60,8 +65,8 @@ fn recording_name(index: usize, point: Point) -> String {
     )
 }
 
-/// Everything above the readings.
-fn head(bench: &Bench<'_>) -> String {
+/// Everything above the readings; `own` goes before the first table.
+pub(super) fn head(bench: &Bench<'_>, own: &str) -> String {
     let p = bench.profile;
     let ambient_kpa = bench.setting.ambient_pa / 1e3;
     let per_body = |value: &dyn Fn(usize) -> String| -> String {
@@ -72,7 +77,7 @@ fn head(bench: &Bench<'_>) -> String {
             .join(", ")
     };
     let mut text = format!(
-        "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\nmachine = \"practice engine\"\n\
+        "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\nmachine = \"practice engine\"\n{own}\
          [ambient]\npressure_kpa = {ambient_kpa:.2}\ntemperature_c = {:.1}\nkey_off_kpa = {{ {} }}\n\
          [seals]\n",
         bench.setting.ambient_k - 273.15,
@@ -95,7 +100,13 @@ fn head(bench: &Bench<'_>) -> String {
     text
 }
 
-fn reading(text: &mut String, bench: &Bench<'_>, point: Point, name: &str, taken: &Taken) {
+pub(super) fn reading(
+    text: &mut String,
+    bench: &Bench<'_>,
+    point: Point,
+    name: &str,
+    taken: &Taken,
+) {
     let _ = write!(
         text,
         "[[reading]]\ncondition = \"{}\"\nrecording = {}\nengine_c = 75\n\
@@ -129,7 +140,7 @@ fn quoted(text: &str) -> String {
     format!("\"{}\"", text.replace('\\', "\\\\").replace('"', "\\\""))
 }
 
-fn truth(point: Point, recording: String, taken: &Taken) -> ReadingTruth {
+pub(super) fn truth(point: Point, recording: String, taken: &Taken) -> ReadingTruth {
     let t = &taken.trace.truth;
     let scaled = |list: &[f64], by: f64| list.iter().map(|v| v * by).collect();
     ReadingTruth {

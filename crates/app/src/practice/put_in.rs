@@ -209,18 +209,23 @@ impl Bench<'_> {
         })
     }
 
-    /// Turns an adjuster; positive = more opening or area. Sealed parts stay as they are.
-    pub(super) fn turn(&mut self, adjuster: &Adjuster, turns: f64) {
+    /// Turns an adjuster: `noted` is what the mechanic thinks, `made` what the screw does; positive =
+    /// more opening or area. Links and the sensor stay as they are.
+    pub(super) fn turn(&mut self, adjuster: &Adjuster, noted: f64, made: f64) {
         for name in &adjuster.bodies {
             let Some(body) = self.profile.body_index(name) else {
                 continue;
             };
             match (adjuster.kind, adjuster.per_turn) {
                 (AdjusterKind::Balance, PerTurn::OpeningDeg(deg)) => {
-                    self.setting.linkage.turn_balance(body, turns, deg);
+                    self.setting.linkage.turn_balance(body, made, deg);
                 }
                 (AdjusterKind::Bleed, PerTurn::AreaMm2(_)) => {
-                    self.bleed_turns[body] = (self.bleed_turns[body] + turns).max(0.0);
+                    self.bleed_turns[body] = (self.bleed_turns[body] + noted).max(0.0);
+                    self.bleed_slip[body] += made - noted;
+                }
+                (AdjusterKind::Stop, PerTurn::OpeningDeg(deg)) => {
+                    self.setting.linkage.turn_stop(body, made, deg);
                 }
                 _ => {}
             }

@@ -82,19 +82,28 @@ fn wrong_faults_say_what_is_known() {
     assert!(e.contains("`port`") && e.contains("left, right"), "{e}");
     let e = try_with("dipper-triple", "crossed-hoses");
     assert!(e.contains("two bodies"), "{e}");
-    let e = try_with("siskin-four", "stub-leak");
-    assert!(e.contains("one drive body"), "{e}");
 }
 
 /// A job with a jet reading appended, its profile's runner a quarter too large.
 fn job_with_jet(folder: &std::path::Path, open: bool) {
-    let profile = load_profile("heron-270").unwrap();
-    let mut bench = Bench::new(&profile.profile, 21).unwrap();
+    let mut profile = load_profile("heron-270").unwrap();
     let wrong = profile
         .text
         .replace("runner_cc = 260.0", "runner_cc = 325.0");
     assert_ne!(wrong, profile.text);
-    files::write_job(&mut bench, &wrong, folder, &mut |_, _| {}).unwrap();
+    profile.text = wrong;
+    let request = PracticeRequest {
+        profile: &profile,
+        faults: &[],
+        seed: 21,
+    };
+    let own = Individual::none(&profile.profile);
+    let mut visit = PracticeVisit::begin(&request, &own, folder).unwrap();
+    for point in visit.plan() {
+        visit.take(point).unwrap();
+    }
+    visit.write().unwrap();
+    let bench = &mut visit.bench;
     let jet_mm = 1.5;
     if open {
         // The same coefficient as the calibration assumes: what is tested is the arithmetic.
@@ -102,8 +111,8 @@ fn job_with_jet(folder: &std::path::Path, open: bool) {
             0.85 * std::f64::consts::FRAC_PI_4 * jet_mm * jet_mm * 1e-6;
     }
     let hold = *bench.points().last().unwrap();
-    let taken = bench.take(hold).unwrap();
-    files::write_samples(&bench, &taken, &folder.join("jet.csv")).unwrap();
+    let taken = bench.take(hold, false).unwrap();
+    files::write_samples(bench, &taken, &folder.join("jet.csv")).unwrap();
     let job = folder.join("job.toml");
     let text = std::fs::read_to_string(&job).unwrap();
     let reading = format!(
@@ -203,4 +212,45 @@ fn readings_before_a_sealed_part_was_turned_are_shown_but_not_weighed() {
         a.difference,
         before.assessment.difference
     );
+}
+
+/// Two links hang on one another on a four: an error in the one between the pairs moves a pair.
+#[test]
+fn a_four_in_pairs_moves_as_its_couplings_say() {
+    let profile = load_profile("siskin-four").unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let request = PracticeRequest {
+        profile: &profile,
+        faults: &[],
+        seed: 2,
+    };
+    let own = Individual::none(&profile.profile);
+    let mut visit = PracticeVisit::begin(&request, &own, folder.path()).unwrap();
+    let hold = visit.plan()[6];
+    visit.turn("centre screw", 0.5, 0.4).unwrap();
+    let plates = visit.take(hold).unwrap().plate_deg.clone();
+    // 0.4 turns of 0.9 degree each on the pair 3 and 4.
+    for (body, moved) in [(0, 0.0), (2, 0.36), (3, 0.36)] {
+        assert!(
+            (plates[body] - plates[1] - moved).abs() < 1e-9,
+            "{plates:?}"
+        );
+    }
+    visit.write().unwrap();
+    let loaded = load_job(folder.path()).unwrap();
+    let adjusted = &loaded.job.readings[0].adjusted;
+    assert_eq!(adjusted.len(), 1);
+    assert!((adjusted[0].turns - 0.5).abs() < 1e-9, "{adjusted:?}");
+    assert!(visit.turn("no such screw", 1.0, 1.0).is_err());
+}
+
+#[test]
+fn a_machine_of_its_own_differs_from_its_profile_and_repeats() {
+    let profile = load_profile("heron-270").unwrap().profile;
+    let own = Individual::drawn(&profile, 4);
+    assert_eq!(own, Individual::drawn(&profile, 4));
+    assert_ne!(own, Individual::drawn(&profile, 5));
+    // The undriven body has no link.
+    let drive = profile.couplings[0].driver;
+    assert!(own.link_deg[drive] == 0.0 && own.link_deg[1 - drive] != 0.0);
 }
