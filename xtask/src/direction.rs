@@ -6,7 +6,7 @@ use serde_json::Value;
 use crate::process::{self, cargo};
 
 /// Package and the packages of the workspace that it may use, prefix left off.
-const ARROWS: [(&str, &[&str]); 11] = [
+const ARROWS: [(&str, &[&str]); 12] = [
     ("airflow", &[]),
     ("fit", &[]),
     ("trace", &["airflow", "fit"]),
@@ -20,7 +20,8 @@ const ARROWS: [(&str, &[&str]); 11] = [
             "airflow", "fit", "trace", "engine", "job", "diagnose", "report",
         ],
     ),
-    ("cli", &["app"]),
+    ("web", &["app"]),
+    ("cli", &["app", "web"]),
     (
         "validation",
         &[
@@ -32,7 +33,7 @@ const ARROWS: [(&str, &[&str]); 11] = [
 
 /// Tests alone may also reach sideways and down this list, never up: a test of the
 /// recordings may take its input from the engine model, but not the other way round.
-const TEST_ORDER: [&str; 11] = [
+const TEST_ORDER: [&str; 12] = [
     "airflow",
     "fit",
     "engine",
@@ -41,6 +42,7 @@ const TEST_ORDER: [&str; 11] = [
     "diagnose",
     "report",
     "app",
+    "web",
     "cli",
     "validation",
     "xtask",

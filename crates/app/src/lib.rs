@@ -34,7 +34,7 @@ pub use evenpull_job::{
     AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData, Layout, PerBody, Pinch,
     Profile, Tolerance, cautions_for,
 };
-pub use evenpull_report::{cause_name, chance, turn_fraction};
+pub use evenpull_report::{STYLE as PAGE_STYLE, cause_name, chance, turn_fraction};
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
 pub use page::{assessment_page, write_assessment};

@@ -30,6 +30,8 @@ pub(crate) enum Command {
     Read(ReadArgs),
     /// Make a job with the practice engine: recordings of an engine with known faults.
     Practice(PracticeArgs),
+    /// Serve the pages of the shop: to this machine alone, or to its network.
+    Serve(ServeArgs),
     /// Engine profiles: check a file, list the embedded ones, show one.
     #[command(subcommand)]
     Profile(ProfileCommand),
@@ -109,6 +111,18 @@ pub(crate) struct PracticeArgs {
     /// Seed of what is left to chance.
     #[arg(long, default_value_t = 1)]
     pub(crate) seed: u64,
+}
+
+/// Arguments of `serve`.
+#[derive(Debug, Args)]
+pub(crate) struct ServeArgs {
+    /// Serve to the network of the shop as well, to paired devices; shows a picture to point a
+    /// phone at.
+    #[arg(long)]
+    pub(crate) lan: bool,
+    /// Port; 0 takes a free one.
+    #[arg(long, default_value_t = 8087)]
+    pub(crate) port: u16,
 }
 
 /// What to do with profiles.

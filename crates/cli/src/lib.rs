@@ -15,6 +15,7 @@ mod progress;
 mod read_command;
 mod read_text;
 mod run;
+mod serve_command;
 
 pub use args::{Cli, command};
 pub use exit::Exit;

@@ -8,10 +8,13 @@ use std::sync::{Arc, Mutex};
 
 use clap::Parser;
 use evenpull_app::AppError;
+use evenpull_web::ServerError;
 
 use crate::args::{Cli, Command};
 use crate::exit::Exit;
-use crate::{assess_command, demo_command, practice_command, profile_command, read_command};
+use crate::{
+    assess_command, demo_command, practice_command, profile_command, read_command, serve_command,
+};
 
 /// Why a command ended early.
 #[derive(Debug, thiserror::Error)]
@@ -19,6 +22,9 @@ pub(crate) enum CommandError {
     /// The use case did not answer.
     #[error("{0}")]
     App(#[from] AppError),
+    /// The server did not run.
+    #[error("{0}")]
+    Server(#[from] ServerError),
     /// Arguments that do not fit together.
     #[error("{0}")]
     Usage(String),
@@ -59,6 +65,7 @@ fn dispatch(cli: Cli) -> Result<Exit, CommandError> {
         Command::Assess(args) => assess_command::run(&args),
         Command::Read(args) => read_command::run(&args),
         Command::Practice(args) => practice_command::run(&args),
+        Command::Serve(args) => serve_command::run(&args),
         Command::Profile(command) => profile_command::run(&command),
     }
 }
@@ -84,8 +91,11 @@ fn guarded(command: impl FnOnce() -> Result<Exit, CommandError>) -> Exit {
             tell(&format!("evenpull: {error}"));
             Exit::of(&error)
         }
-        Ok(Err(usage @ CommandError::Usage(_))) => {
-            tell(&format!("evenpull: {usage}"));
+        Ok(Err(
+            wrong @ (CommandError::Usage(_)
+            | CommandError::Server(ServerError::Port { .. } | ServerError::NoNetwork)),
+        )) => {
+            tell(&format!("evenpull: {wrong}"));
             Exit::BadInput
         }
         // The reader of the pipe has seen enough.

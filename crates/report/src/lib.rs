@@ -24,6 +24,6 @@ mod turn;
 mod verdict;
 mod wording;
 
-pub use page::{Meta, page};
+pub use page::{Meta, STYLE, page};
 pub use turn::fraction as turn_fraction;
 pub use wording::{cause_name, chance};

@@ -15,7 +15,8 @@ use crate::row_plot::NamedPicture;
 use crate::steps::{Step, steps};
 use crate::verdict::{Verdict, verdict};
 
-const STYLE: &str = include_str!("../templates/page.css");
+/// Style of the page, tokens first; served pages add to it.
+pub const STYLE: &str = include_str!("../templates/page.css");
 
 /// What the page says about itself.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]

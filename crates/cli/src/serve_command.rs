@@ -1,0 +1,67 @@
+//! `evenpull serve`.
+
+use std::io::{self, Write};
+use std::sync::Arc;
+
+use evenpull_web::{Announcement, Server, Texts, Web, WebConfig, terminal_qr};
+
+use crate::args::ServeArgs;
+use crate::assess_command::now;
+use crate::exit::Exit;
+use crate::run::CommandError;
+
+pub(crate) fn run(args: &ServeArgs) -> Result<Exit, CommandError> {
+    let server = Server::bind(args.port, args.lan)?;
+    let web = Web::new(WebConfig {
+        hosts: server.hosts().to_vec(),
+        address: server.address().to_owned(),
+        texts: Texts::english(),
+        now: Arc::new(now),
+        announce: Arc::new(|what| tell(&what)),
+    });
+    invite(&web, args.lan)?;
+    server.run(web)?;
+    Ok(Exit::Fine)
+}
+
+/// Prints how the first device is paired: the address to standard output, so that a script can
+/// take it, the rest to standard error.
+pub(crate) fn invite(web: &Web, lan: bool) -> Result<(), CommandError> {
+    let address = web.pairing_address();
+    let mut stderr = io::stderr().lock();
+    if lan && let Some(picture) = terminal_qr(&address) {
+        writeln!(stderr, "{picture}")?;
+    }
+    writeln!(
+        stderr,
+        "open this address on the device that shall be used{}, or type the code {} there; \
+         Ctrl-C ends the server",
+        if lan {
+            " (or point its camera at the picture)"
+        } else {
+            ""
+        },
+        web.pairing_code()
+    )?;
+    drop(stderr);
+    let mut stdout = io::stdout().lock();
+    writeln!(stdout, "{address}")?;
+    stdout.flush()?;
+    Ok(())
+}
+
+/// Tells at the terminal what the server has to say. A closed terminal leaves nobody to tell.
+pub(crate) fn tell(what: &Announcement) {
+    let text = match what {
+        Announcement::Code(code) => format!("code for the next device: {code}"),
+        Announcement::Paired => "a device was paired".to_owned(),
+        Announcement::Locked { seconds } => format!(
+            "the code was tried too often and thrown away; the next try is heard in {seconds} s"
+        ),
+        Announcement::Fault { number, text } => {
+            format!("program fault #{number}, please report it: {text}")
+        }
+        _ => return,
+    };
+    drop(writeln!(io::stderr().lock(), "evenpull: {text}"));
+}

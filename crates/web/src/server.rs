@@ -1,0 +1,156 @@
+//! The socket: bound to this machine alone unless the shop's network is asked for.
+
+use std::io;
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+
+use crate::routes::router;
+use crate::state::{Web, WebConfig};
+
+/// Why the server does not run.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ServerError {
+    /// Port taken or not allowed.
+    #[error("port {port} cannot be opened: {source}\n  remedy: give another one with `--port`")]
+    Port {
+        /// Port asked for.
+        port: u16,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// No address in a network.
+    #[error(
+        "this machine has no address in a network\n  remedy: join the shop's network, or leave \
+         `--lan` out and use the browser on this machine"
+    )]
+    NoNetwork,
+    /// The runtime or the socket failed.
+    #[error("the server stopped: {0}")]
+    Stopped(#[from] io::Error),
+}
+
+/// A bound socket with the names it may be asked under.
+#[derive(Debug)]
+pub struct Server {
+    listener: TcpListener,
+    hosts: Vec<String>,
+    address: String,
+}
+
+impl Server {
+    /// Binds the port; 0 takes a free one.
+    ///
+    /// # Errors
+    /// [`ServerError::Port`]; with `lan` also [`ServerError::NoNetwork`].
+    pub fn bind(port: u16, lan: bool) -> Result<Self, ServerError> {
+        let ip = if lan {
+            lan_ip().ok_or(ServerError::NoNetwork)?
+        } else {
+            IpAddr::V4(Ipv4Addr::LOCALHOST)
+        };
+        // On the one address, not on all: a second network card stays shut.
+        let listener = TcpListener::bind(SocketAddr::new(ip, port))
+            .map_err(|source| ServerError::Port { port, source })?;
+        let local = listener.local_addr()?;
+        let mut hosts = vec![local.to_string()];
+        if !lan {
+            hosts.push(format!("localhost:{}", local.port()));
+        }
+        Ok(Self {
+            address: format!("http://{local}"),
+            listener,
+            hosts,
+        })
+    }
+
+    /// Address to open, such as `http://127.0.0.1:8087`.
+    pub fn address(&self) -> &str {
+        &self.address
+    }
+
+    /// Names with port under which it may be asked, for [`WebConfig`].
+    pub fn hosts(&self) -> &[String] {
+        &self.hosts
+    }
+
+    /// Serves until the process is told to end.
+    ///
+    /// # Errors
+    /// [`ServerError::Stopped`].
+    pub fn run(self, web: Web) -> Result<(), ServerError> {
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .enable_all()
+            .build()?;
+        self.listener.set_nonblocking(true)?;
+        runtime.block_on(async move {
+            let listener = tokio::net::TcpListener::from_std(self.listener)?;
+            // Streams never end by themselves, so nothing is waited for.
+            tokio::select! {
+                ended = axum::serve(listener, router(web)).into_future() => ended,
+                () = told_to_end() => Ok(()),
+            }
+        })?;
+        runtime.shutdown_background();
+        Ok(())
+    }
+
+    /// A configuration with this socket's names.
+    pub fn config(&self, rest: WebConfig) -> WebConfig {
+        WebConfig {
+            hosts: self.hosts.clone(),
+            address: self.address.clone(),
+            ..rest
+        }
+    }
+}
+
+async fn told_to_end() {
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        if let Ok(mut terminate) = signal(SignalKind::terminate()) {
+            tokio::select! {
+                _ = tokio::signal::ctrl_c() => {}
+                _ = terminate.recv() => {}
+            }
+            return;
+        }
+    }
+    // Without the signal there is nothing to wait for; the process is ended from outside.
+    if tokio::signal::ctrl_c().await.is_err() {
+        std::future::pending::<()>().await;
+    }
+}
+
+/// The address this machine would send from. Connecting a datagram socket sends nothing; the
+/// target is the documentation network of RFC 5737.
+fn lan_ip() -> Option<IpAddr> {
+    let socket = UdpSocket::bind((Ipv4Addr::UNSPECIFIED, 0)).ok()?;
+    socket.connect((Ipv4Addr::new(192, 0, 2, 1), 9)).ok()?;
+    let ip = socket.local_addr().ok()?.ip();
+    (!ip.is_unspecified() && !ip.is_loopback()).then_some(ip)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn without_lan_only_this_machine_can_ask() {
+        let server = Server::bind(0, false).unwrap();
+        assert!(server.address().starts_with("http://127.0.0.1:"));
+        assert!(server.listener.local_addr().unwrap().ip().is_loopback());
+        assert_eq!(server.hosts().len(), 2);
+    }
+
+    #[test]
+    fn a_taken_port_is_named_with_a_remedy() {
+        let first = Server::bind(0, false).unwrap();
+        let port = first.listener.local_addr().unwrap().port();
+        let text = Server::bind(port, false).unwrap_err().to_string();
+        assert!(
+            text.contains(&port.to_string()) && text.contains("--port"),
+            "{text}"
+        );
+    }
+}

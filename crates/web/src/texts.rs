@@ -1,0 +1,199 @@
+//! Every text of the pages, from one table that can be translated.
+
+use std::collections::BTreeMap;
+
+use toml::de::{DeTable, DeValue};
+
+const ENGLISH: &str = include_str!("../texts/en.toml");
+
+/// Why a table of texts cannot be used.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum TextError {
+    /// Not a TOML file.
+    #[error("texts: {0}")]
+    Syntax(String),
+    /// A value that is no text.
+    #[error("texts: `{key}` must be a text in quotes")]
+    NotText {
+        /// Key with its section.
+        key: String,
+    },
+    /// A key the pages do not use.
+    #[error("texts: no page uses `{key}`; the keys are those of the English table")]
+    Unknown {
+        /// Key with its section.
+        key: String,
+    },
+}
+
+/// The texts of one language; what a translation leaves out stays English.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Texts {
+    by_key: BTreeMap<String, String>,
+}
+
+impl Texts {
+    /// The English table of the binary.
+    ///
+    /// # Panics
+    /// Never: a test reads the table.
+    pub fn english() -> Self {
+        Self {
+            by_key: read(ENGLISH).expect("the embedded table is tested"),
+        }
+    }
+
+    /// The English table with the texts of a translation in their places.
+    ///
+    /// # Errors
+    /// [`TextError`] names the key or the line.
+    pub fn translated(toml: &str) -> Result<Self, TextError> {
+        let mut texts = Self::english();
+        for (key, text) in read(toml)? {
+            match texts.by_key.get_mut(&key) {
+                Some(place) => *place = text,
+                None => return Err(TextError::Unknown { key }),
+            }
+        }
+        Ok(texts)
+    }
+
+    /// The text of a key such as `nav.jobs`; the key itself where there is none, so that a
+    /// slip is seen and nothing breaks.
+    pub(crate) fn at<'t>(&'t self, key: &'t str) -> &'t str {
+        self.by_key.get(key).map_or(key, String::as_str)
+    }
+
+    /// The text of a key with `{name}` replaced.
+    pub(crate) fn fill(&self, key: &str, values: &[(&str, &str)]) -> String {
+        values
+            .iter()
+            .fold(self.at(key).to_owned(), |text, (name, value)| {
+                text.replace(&format!("{{{name}}}"), value)
+            })
+    }
+
+    /// Texts of one section without its name, for a script.
+    pub(crate) fn section(&self, name: &str) -> BTreeMap<&str, &str> {
+        self.by_key
+            .iter()
+            .filter_map(|(key, text)| {
+                let rest = key.strip_prefix(name)?.strip_prefix('.')?;
+                Some((rest, text.as_str()))
+            })
+            .collect()
+    }
+}
+
+fn read(toml: &str) -> Result<BTreeMap<String, String>, TextError> {
+    let table = DeTable::parse(toml).map_err(|e| TextError::Syntax(e.to_string()))?;
+    let mut texts = BTreeMap::new();
+    flatten("", table.get_ref(), &mut texts)?;
+    Ok(texts)
+}
+
+fn flatten(
+    section: &str,
+    table: &DeTable<'_>,
+    texts: &mut BTreeMap<String, String>,
+) -> Result<(), TextError> {
+    for (key, value) in table {
+        let key = if section.is_empty() {
+            key.get_ref().to_string()
+        } else {
+            format!("{section}.{}", key.get_ref())
+        };
+        match value.get_ref() {
+            DeValue::String(text) => {
+                texts.insert(key, text.to_string());
+            }
+            DeValue::Table(inner) => flatten(&key, inner, texts)?,
+            _ => return Err(TextError::NotText { key }),
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Every source and template of this crate, as text.
+    fn sources() -> String {
+        let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+        let mut folders: Vec<_> = ["src", "templates", "assets"].map(|f| root.join(f)).into();
+        let mut all = String::new();
+        while let Some(folder) = folders.pop() {
+            for entry in std::fs::read_dir(folder).unwrap() {
+                let path = entry.unwrap().path();
+                if path.is_dir() {
+                    folders.push(path);
+                } else {
+                    all.push_str(&std::fs::read_to_string(path).unwrap());
+                }
+            }
+        }
+        all
+    }
+
+    /// Keys that the sources ask for by name.
+    fn asked(sources: &str) -> Vec<&str> {
+        ["s.t(\"", "s.fill(\"", ".at(\"", ".fill(\""]
+            .iter()
+            .flat_map(|call| sources.split(call).skip(1))
+            .filter_map(|rest| rest.split('"').next())
+            .filter(|key| key.contains('.') && !key.contains(' ') && !key.starts_with("test."))
+            .collect()
+    }
+
+    #[test]
+    fn every_text_asked_for_is_in_the_table() {
+        let texts = Texts::english();
+        let sources = sources();
+        let missing: Vec<&str> = asked(&sources)
+            .into_iter()
+            .filter(|key| !texts.by_key.contains_key(*key))
+            .collect();
+        assert_eq!(missing, Vec::<&str>::new());
+    }
+
+    #[test]
+    fn every_text_of_the_table_is_asked_for() {
+        let sources = sources();
+        let unused: Vec<String> = Texts::english()
+            .by_key
+            .into_keys()
+            // The script takes its section whole and asks by the name alone.
+            .filter(|key| {
+                let last = key.rsplit('.').next().unwrap_or(key);
+                let in_script =
+                    key.starts_with("script.") && sources.contains(&format!("t.{last}"));
+                !in_script && !sources.contains(&format!("\"{key}\""))
+            })
+            .collect();
+        assert_eq!(unused, Vec::<String>::new());
+    }
+
+    #[test]
+    fn a_translation_replaces_what_it_has_and_names_a_wrong_key() {
+        let texts = Texts::translated("[nav]\nbench = \"Werkbank\"").unwrap();
+        assert_eq!(texts.at("nav.bench"), "Werkbank");
+        assert_eq!(texts.at("nav.shop"), Texts::english().at("nav.shop"));
+        assert_eq!(
+            Texts::translated("[nav]\njbos = \"x\""),
+            Err(TextError::Unknown {
+                key: "nav.jbos".to_owned()
+            })
+        );
+        assert!(matches!(
+            Texts::translated("[nav]\njobs = 1"),
+            Err(TextError::NotText { .. })
+        ));
+        assert!(matches!(
+            Texts::translated("[nav"),
+            Err(TextError::Syntax(_))
+        ));
+        assert_eq!(texts.at("test.unknown"), "test.unknown");
+    }
+}

@@ -1,0 +1,4 @@
+//! The router without a socket: who is let in, what is refused.
+
+mod client;
+mod safety;
