@@ -7,6 +7,7 @@ pub mod calibration;
 mod case;
 mod cases;
 mod data;
+pub mod motored;
 
 pub use case::{Case, Deviation, Point, table};
 pub use cases::all;

@@ -28,7 +28,7 @@ cargo xtask COMMAND
   ci        check, documents, test, licences and sources, unused dependencies
   validate  the outside checks alone, with their table
   browser   the pages alone
-  bench     `evenpull read` against pandas and polars on one hour of recording
+  bench     the program against named peers, ratios from one run; `bench engine` or `bench read` alone
   calibrate do intervals and probabilities mean what they say, over drawn machines
   doc       the documents of every crate, warnings denied
   assets    shell completions and manual pages into target/assets";
