@@ -11,9 +11,10 @@ use crate::evidence::Evidence;
 use crate::hypothesis;
 use crate::model::Model;
 use crate::posterior::{Fitted, draw, fit_all};
-use crate::summary::{bodies, difference, probabilities};
+use crate::summary::{bodies, difference};
 use crate::verdict::{Court, causes};
-use crate::{fuelling, next_reading};
+use crate::weigh::Weighed;
+use crate::{cylinder, fuelling, mixture, next_reading};
 
 /// Probability of the misfit below which the model itself is doubted.
 const MISFIT: f64 = 1e-4;
@@ -48,12 +49,21 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
         }
     };
     let draws = draw(&fitted, SEED);
-    let probabilities = probabilities(&model, &evidence, &fitted, &draws);
+    let breathing = Breathing::of(
+        profile,
+        job.ambient.pressure_kpa * 1e3,
+        job.ambient.temperature_c + 273.15,
+    );
+    let mixtures = mixture::all(job, &refs, &model, &evidence, &draws, breathing);
+    let groups = cylinder::groups(job, profile, &mixtures);
+    let weighed = Weighed::of(&model, &evidence, &fitted, &draws, groups);
+    let probabilities = weighed.probabilities();
     let court = Court {
         job,
         model: &model,
         evidence: &evidence,
         fitted: &fitted,
+        weighed: &weighed,
         probabilities: &probabilities,
     };
     let (causes, open) = causes(&court);
@@ -69,11 +79,6 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
     answer.undetermined = ((open || weak) && !evidence.is_crossed()) || doubted.is_some();
     answer.causes = causes;
     answer.next_reading = next_reading::choose(&answer.causes, &evidence, answer.undetermined);
-    let breathing = Breathing::of(
-        profile,
-        job.ambient.pressure_kpa * 1e3,
-        job.ambient.temperature_c + 273.15,
-    );
     let desk = Desk {
         model: &model,
         evidence: &evidence,

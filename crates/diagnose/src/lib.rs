@@ -4,15 +4,18 @@ mod advice;
 mod assess;
 mod assessment;
 mod breathing;
+mod cylinder;
 mod evidence;
 mod fuelling;
 mod hypothesis;
+mod mixture;
 mod mode;
 mod model;
 mod next_reading;
 mod posterior;
 mod summary;
 mod verdict;
+mod weigh;
 
 pub use assess::assess;
 pub use assessment::{

@@ -9,6 +9,7 @@ use evenpull_airflow::{Discharge, Plate, PlateError};
 use evenpull_job::{CouplingLaw, Profile};
 
 use crate::evidence::Evidence;
+use crate::posterior::VALVE_PLACE;
 
 /// Rounding of the corner where one stop takes over from another [deg]; keeps derivatives.
 const CORNER_DEG: f64 = 0.02;
@@ -277,6 +278,19 @@ impl<'a> Model<'a> {
     pub(crate) fn bleed_mm2(&self, p: &[f64], b: usize, turns: f64) -> f64 {
         let per_turn = self.profile.bleed.map_or(0.0, |x| x.area_mm2_per_turn);
         turns * per_turn * p[self.space.ln_bleed(b)].exp()
+    }
+
+    /// Area that all bodies together have on a sound machine at idle, bleeds half a turn open and the
+    /// idle valve at its usual place [mm2].
+    pub(crate) fn needed_mm2(&self) -> f64 {
+        let profile = self.profile;
+        let plain = vec![0.0; self.space.len()];
+        let plate = self.plate_mm2(&plain, profile.body.stop_opening_deg);
+        let bleed = profile.bleed.map_or(0.0, |b| 0.5 * b.area_mm2_per_turn);
+        let valve = profile.idle_valve.map_or(0.0, |v| {
+            VALVE_PLACE.0 * f64::from(v.steps) * v.area_mm2_per_step
+        });
+        self.space.bodies as f64 * (plate + 0.35 + bleed) + valve
     }
 
     /// Steps of the idle valve in reading `j`: as read, else as guessed.

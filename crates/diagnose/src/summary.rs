@@ -1,6 +1,4 @@
-//! From draws of the mixture to intervals and to probabilities of causes.
-
-use std::collections::BTreeMap;
+//! From draws of the mixture to intervals and to the faults in them.
 
 use crate::assessment::{BodyFinding, CauseCode, Difference, Interval};
 use crate::evidence::Evidence;
@@ -165,44 +163,6 @@ pub(crate) fn faults(
         }
     }
     out
-}
-
-/// Probability of each fault: share of the draws in which it is there.
-///
-/// Bleeds are judged by what they pass as they stand, whatever the hypothesis.
-pub(crate) fn probabilities(
-    model: &Model<'_>,
-    evidence: &Evidence,
-    fitted: &[Fitted],
-    draws: &[Draw],
-) -> BTreeMap<Fault, f64> {
-    let turns = last_turns(evidence, model.space.bodies);
-    let limit = bleed_limit_mm2(model, evidence);
-    let limits = Limits::of(model, evidence, &fitted[0]);
-    let has_bleeds = model.profile.bleed.is_some() && !evidence.bleeds_assumed;
-    let mut counts: BTreeMap<Fault, f64> = BTreeMap::new();
-    let share = 1.0 / draws.len().max(1) as f64;
-    for (k, p) in draws {
-        let bleeds: Vec<f64> = (0..model.space.bodies)
-            .map(|b| model.bleed_mm2(p, b, turns[b]))
-            .collect();
-        let high = bleeds.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let low = bleeds.iter().copied().fold(f64::INFINITY, f64::min);
-        let unequal = has_bleeds && high - low > limit;
-        let faults = faults(model, limits, &fitted[*k].hypothesis, p);
-        if unequal {
-            *counts
-                .entry(Fault::anywhere(CauseCode::BleedUnequal))
-                .or_default() += share;
-        }
-        if faults.is_empty() && !unequal {
-            *counts.entry(Fault::anywhere(CauseCode::None)).or_default() += share;
-        }
-        for f in faults {
-            *counts.entry(f).or_default() += share;
-        }
-    }
-    counts
 }
 
 #[cfg(test)]

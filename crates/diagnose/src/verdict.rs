@@ -9,6 +9,7 @@ use crate::evidence::{Evidence, Point};
 use crate::hypothesis::{Fault, one_stop_carries};
 use crate::model::Model;
 use crate::posterior::{Channel, Fitted};
+use crate::weigh::{SPEAKS, Weighed};
 
 /// Probability below which a cause is not listed.
 const LISTED: f64 = 0.01;
@@ -28,6 +29,7 @@ pub(crate) struct Court<'a> {
     pub(crate) model: &'a Model<'a>,
     pub(crate) evidence: &'a Evidence,
     pub(crate) fitted: &'a [Fitted],
+    pub(crate) weighed: &'a Weighed,
     pub(crate) probabilities: &'a BTreeMap<Fault, f64>,
 }
 
@@ -40,11 +42,23 @@ pub(crate) fn causes(court: &Court<'_>) -> (Vec<Cause>, bool) {
         .filter(|(_, p)| *p >= LISTED)
         .map(|(members, p)| cause(court, members, *p))
         .collect();
-    let decided = causes.first().is_some_and(|c| c.probability >= DECIDED);
+    let decided = causes.first().is_some_and(|c| c.probability >= DECIDED)
+        && families
+            .first()
+            .is_none_or(|(members, _)| borne_out(court, members[0].0));
     if court.evidence.is_crossed() {
         causes.insert(0, crossed(court.evidence));
     }
     (causes, !decided)
+}
+
+/// True unless a cause beside the areas rests on a single sign; a part that was itself measured
+/// needs no second one.
+fn borne_out(court: &Court<'_>, leading: Fault) -> bool {
+    court.weighed.alternative(leading).is_none_or(|own| {
+        let asks = own.weak && court.weighed.asks_for_air > SPEAKS;
+        own.direct || own.signs.len() + usize::from(asks) > 1
+    })
 }
 
 /// A member of a family with its probability.
@@ -74,12 +88,22 @@ fn group(court: &Court<'_>) -> Vec<(Vec<Member>, f64)> {
 
 /// True if two faults act alike on every reading this version takes.
 fn alike(a: Fault, b: Fault, rigid: bool, twin: bool) -> bool {
-    use CauseCode::{BalanceOff, LinkAltered, SpindleWear, StopIn, StopsBoth, StubLeak};
+    use CauseCode::{
+        BalanceOff, CableTight, CompressionLow, FilterBlocked, IdleAirHose, IdleValveStuckOpen,
+        InjectorUnequal, LinkAltered, SparkWeak, SpindleWear, StopIn, StopsBoth, StubLeak,
+        ValveTight,
+    };
+    const WEAK: [CauseCode; 4] = [CompressionLow, FilterBlocked, InjectorUnequal, SparkWeak];
     let pair = |x, y| (a.code == x && b.code == y) || (a.code == y && b.code == x);
     let both = |set: &[CauseCode]| set.contains(&a.code) && set.contains(&b.code);
     (a.body == b.body && pair(SpindleWear, StubLeak))
         || (a.coupling == b.coupling && pair(BalanceOff, LinkAltered))
-        || (rigid && both(&[StopIn, StopsBoth]))
+        || (rigid && both(&[StopIn, StopsBoth, CableTight]))
+        || (a.body == b.body && pair(StopIn, CableTight))
+        || both(&[IdleAirHose, IdleValveStuckOpen])
+        || (a.body == b.body && a.body.is_some() && pair(InjectorUnequal, SparkWeak))
+        || (a.body == b.body && a.body.is_some() && pair(CompressionLow, ValveTight))
+        || (a.body.is_none() && b.body.is_none() && both(&WEAK))
         || (twin && both(&[CauseCode::GaugeFault]))
 }
 
@@ -94,6 +118,13 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
         }
     }
     let (mut evidence_for, mut evidence_against) = (Vec::new(), Vec::new());
+    if let Some(own) = court.weighed.alternative(leading) {
+        evidence_for.extend(own.signs.iter().cloned());
+        evidence_against.extend(own.against.iter().cloned());
+        if own.weak && court.weighed.asks_for_air > SPEAKS {
+            evidence_for.push("the engine asks for more air at idle than a sound one, and the bodies let it in evenly".to_owned());
+        }
+    }
     seal_words(court, leading, &mut evidence_for, &mut evidence_against);
     fit_words(court, leading, &mut evidence_for, &mut evidence_against);
     learned_words(court, leading, &mut evidence_for);

@@ -17,7 +17,7 @@ const SPINDLE_PLAY_MM: (f64, f64) = (0.05, 0.10);
 /// practice, no source.
 const SNAP_SPREAD_V: f64 = 0.020;
 
-/// One remark for each check outside its limits, and for each value that is recorded only.
+/// One remark for each check outside its limits.
 pub fn check_findings(job: &Job, profile: &Profile) -> Vec<Notice> {
     let checks = &job.checks;
     let bodies = profile.bodies();
@@ -59,23 +59,6 @@ pub fn check_findings(job: &Job, profile: &Profile) -> Vec<Notice> {
             "cable-tight",
             "the cable has no slack: it may hold the plates off their stops; free it and read \
              again before anything is judged",
-        ));
-    }
-    let lambda: Vec<String> = job
-        .readings
-        .iter()
-        .enumerate()
-        .filter(|(_, r)| r.lambda.is_some())
-        .map(|(i, _)| (i + 1).to_string())
-        .collect();
-    if !lambda.is_empty() {
-        found.push(Notice::new(
-            "lambda-not-weighed",
-            format!(
-                "lambda of reading {} is recorded but not weighed among the causes; compare it by \
-                 eye with the air error at that opening",
-                lambda.join(", ")
-            ),
         ));
     }
     found
@@ -207,17 +190,5 @@ mod tests {
             };
             assert!(one.code == code && one.text.contains(text), "{one:?}");
         }
-    }
-
-    #[test]
-    fn lambda_is_said_to_be_recorded_only() {
-        let profile = Profile::from_toml("p", PROFILE).unwrap();
-        let text = format!("{JOB}lambda = {{ left = 1.05, right = 1.0 }}\n");
-        let job = Job::from_toml("j", &text, &profile).unwrap();
-        let all = check_findings(&job, &profile);
-        assert!(
-            all[0].code == "lambda-not-weighed" && all[0].text.contains("reading 7"),
-            "{all:?}"
-        );
     }
 }

@@ -291,7 +291,7 @@ pub struct Layout {
     pub pressure: Option<PerBody<PressureColumn>>,
 }
 
-/// Result of spraying or smoking an inlet stub.
+/// The engine's answer to spray or smoke at an inlet stub, or to the airbox lid coming off.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum SprayResult {
     /// The engine did not react.
@@ -326,6 +326,8 @@ pub struct Checks {
     pub snap_shut_v: Vec<f64>,
     /// Slack in the cable at rest, bars lock to lock.
     pub cable_slack: Option<bool>,
+    /// The engine's answer, held steady, to the airbox lid and filter coming off.
+    pub lid_off: Option<SprayResult>,
     /// Gauges or sensors compared on one port before use.
     pub gauges_zeroed: Option<bool>,
 }

@@ -46,6 +46,10 @@ pub(crate) struct PutIn {
     pub(crate) then_turned: Option<(f64, f64)>,
     /// Off-idle readings.
     pub(crate) sweep: bool,
+    /// Words of the checks section.
+    pub(crate) checks: String,
+    /// Lambda of each pipe at hold, if it was read.
+    pub(crate) lambda: Option<[f64; 2]>,
     pub(crate) seed: u64,
 }
 
@@ -71,6 +75,8 @@ impl Default for PutIn {
             cross_flow: false,
             then_turned: None,
             sweep: true,
+            checks: String::new(),
+            lambda: None,
             seed: 1,
         }
     }
@@ -172,8 +178,8 @@ pub(crate) fn make(put: &PutIn) -> Made {
     let first_after = once.len();
     let mut text = format!(
         "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\nmachine = \"Knot 1060\"\n[ambient]\n\
-         pressure_kpa = 100.0\ntemperature_c = 20.0\nkey_off_kpa = {{ left = 100.0, right = 100.0 }}\n[seals]\n{}",
-        put.seals
+         pressure_kpa = 100.0\ntemperature_c = 20.0\nkey_off_kpa = {{ left = 100.0, right = 100.0 }}\n[checks]\n{}\n[seals]\n{}",
+        put.checks, put.seals
     );
     // What the engine needs at idle with the valve at 30 % of its travel, spread over machines.
     let travel = f64::from(valve.steps);
@@ -217,6 +223,9 @@ pub(crate) fn make(put: &PutIn) -> Made {
                 "bleed_turns = {{ left = {:.2}, right = {:.2} }}\n",
                 turns[0], turns[1]
             );
+        }
+        if let ("hold", Some([left, right])) = (condition, put.lambda) {
+            text += &format!("lambda = {{ left = {left:.3}, right = {right:.3} }}\n");
         }
         if let (true, Some((turns, _))) = (later && index == first_after, put.then_turned) {
             let adjuster = &profile.couplings[0].adjuster;

@@ -2,6 +2,7 @@
 
 mod bench;
 mod calibration;
+mod cylinder;
 
 use bench::{PutIn, gauges, make};
 use evenpull_diagnose::{Assessment, CauseCode};
@@ -9,7 +10,7 @@ use evenpull_diagnose::{Assessment, CauseCode};
 const DISTURBED_LEFT: &str = "\"stop.left\" = \"disturbed\"\n\"stop.right\" = \"intact\"\n";
 
 /// The leading cause's members and its body.
-fn leading(a: &Assessment) -> (Vec<CauseCode>, Option<&str>) {
+pub(crate) fn leading(a: &Assessment) -> (Vec<CauseCode>, Option<&str>) {
     let first = a.causes.first().expect("a cause");
     (first.members.clone(), first.body.as_deref())
 }

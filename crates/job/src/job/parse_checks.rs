@@ -35,6 +35,7 @@ pub(super) fn checks(root: &Section<'_>, profile: &Profile) -> Checks {
             .and_then(|i| i.numbers(None, within(0.0, 6.0, "V")))
             .unwrap_or_default(),
         cable_slack: s.item("cable_slack").and_then(|i| i.flag()),
+        lid_off: s.item("lid_off").and_then(|i| i.one_of(&SPRAY)),
         gauges_zeroed: s.item("gauges_zeroed").and_then(|i| i.flag()),
     };
     s.close();

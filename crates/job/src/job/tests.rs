@@ -88,7 +88,7 @@ fn every_other_key_of_the_contract() {
                decimal = \",\"\n[checks]\nspindle_play_mm = { left = 0.02, right = \"0,12\" }\n\
                stub_spray = { left = \"change\", right = \"no change\" }\n\
                leak_down_percent = { left = 4, right = 5 }\n\
-               compression_kpa = { left = 1150, right = 1180 }\n\
+               compression_kpa = { left = 1150, right = 1180 }\nlid_off = \"no change\"\n\
                clearances = { left = { inlet_mm = [0.1, 0.11], exhaust_thou = 6 } }\n";
     let reading = "gauge = { left = \"330,5\", right = 331, unit = \"mbar\" }\nrpm = 3750\n\
                    swapped = true\npinched = [\"idle_valve\", \"balance_pipe\"]\n\
@@ -127,6 +127,7 @@ fn every_other_key_of_the_contract() {
         checks.stub_spray.as_ref().unwrap().get(0),
         Some(&SprayResult::Change)
     );
+    assert_eq!(checks.lid_off, Some(SprayResult::NoChange));
     let left = checks.clearances.as_ref().unwrap().get(0).unwrap();
     assert_eq!(left.inlet_mm, [0.1, 0.11]);
     assert!((left.exhaust_mm[0] - 0.1524).abs() < 1e-12);
