@@ -149,6 +149,25 @@ impl Plate {
         self.bore_area_m2() * psi.sin() * (1.0 / c0 - spindle)
     }
 
+    /// Area [m2] with its slopes by the opening and by the shut angle at that opening [m2/rad].
+    ///
+    /// With `x = c/c0` the area changes by `-(pi D^2/4) [1 - (2/pi) (asin q - q sqrt(1 - q^2))]`
+    /// per `x`, `x` by `-sin psi / c0` per opening and by `-sin(opening) / c0^2` per shut angle.
+    /// Symbols and range as in [`Plate::area_m2`]; all but the area are zero outside it.
+    pub fn area_and_slopes(&self, opening_rad: f64) -> (f64, f64, f64) {
+        let area = self.area_m2(opening_rad);
+        if opening_rad < 0.0 || opening_rad >= self.full_open_rad() {
+            return (area, 0.0, 0.0);
+        }
+        let (sin, c) = (self.shut_rad + opening_rad).sin_cos();
+        let c0 = self.shut_rad.cos();
+        let q = (self.a * c0 / c).min(1.0);
+        let per_x = self.bore_area_m2() * (FRAC_2_PI * (q.asin() - q * (1.0 - q * q).sqrt()) - 1.0);
+        let by_opening = per_x * -sin / c0;
+        let by_shut = per_x * -opening_rad.sin() / (c0 * c0);
+        (area, by_opening, by_shut)
+    }
+
     /// Small-angle form of the area, `(pi D^2/4) (tan psi0 d + d^2/2)` [m2].
     ///
     /// `opening_rad` = d [rad] >= 0. Leaves the spindle out; the exact form is lower by
@@ -259,6 +278,23 @@ mod tests {
             let numeric = (p.area_m2(x + h) - p.area_m2(x - h)) / (2.0 * h);
             let full = p.full_area_m2();
             prop_assert!((numeric - p.darea_m2_per_rad(x)).abs() < 1e-6 * full);
+        }
+
+        /// Central differences by opening and by shut angle; tolerance as above.
+        #[test]
+        fn prop_both_slopes_match_differences(x in 1e-3..1.3_f64, shut in 0.02..0.2_f64) {
+            let at = |shut: f64, x: f64| Plate::new(0.046, 0.009, shut).unwrap().area_m2(x);
+            let p = Plate::new(0.046, 0.009, shut).unwrap();
+            let h = 1e-6;
+            let (area, by_opening, by_shut) = p.area_and_slopes(x);
+            let limit = 1e-6 * p.full_area_m2();
+            let opening = (at(shut, x + h) - at(shut, x - h)) / (2.0 * h);
+            let angle = (at(shut + h, x) - at(shut - h, x)) / (2.0 * h);
+            prop_assert_eq!(area, p.area_m2(x));
+            prop_assert!((opening - by_opening).abs() < limit);
+            // Where the plate is within a step of fully open the difference straddles a corner.
+            let near_full = (x - p.full_open_rad()).abs() < 1e-5;
+            prop_assert!(near_full || (angle - by_shut).abs() < limit, "{} {}", angle, by_shut);
         }
     }
 }

@@ -7,7 +7,7 @@
 use crate::assessment::Fuelling;
 use crate::breathing::Breathing;
 use crate::evidence::Evidence;
-use crate::model::{Model, Space};
+use crate::model::{Model, SOUND_LEAK_MM2, Space};
 use crate::summary::{Draw, interval, last_turns};
 use crate::verdict::learned_v;
 
@@ -87,5 +87,5 @@ fn real_mm2(
 fn fuelled_mm2(model: &Model<'_>, p: &[f64], turns: f64, opening_deg: f64) -> f64 {
     let base = model.profile.body.stop_opening_deg;
     let per_turn = model.profile.bleed.map_or(0.0, |x| x.area_mm2_per_turn);
-    model.plate_mm2(p, base + opening_deg) + 0.35 + turns * per_turn
+    model.plate_mm2(p, base + opening_deg) + SOUND_LEAK_MM2.0 + turns * per_turn
 }

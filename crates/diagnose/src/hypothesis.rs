@@ -8,7 +8,7 @@ use evenpull_job::{CouplingLaw, Job, Profile, SealState, SprayResult};
 
 use crate::assessment::CauseCode;
 use crate::evidence::Evidence;
-use crate::model::Space;
+use crate::model::{SENSOR_SD_V, SOUND_LEAK_MM2, Space};
 use crate::posterior::{BREATHING_SD_KPA, SLOPE_SD, VALVE_PLACE};
 
 /// Normal prior cut off at bounds.
@@ -297,12 +297,6 @@ fn balance_sets(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
     out
 }
 
-/// Leak past the spindle of a sound body and its spread [mm2].
-///
-/// Assumed: 0.2 to 0.5 mm2, as 1.3 mm2 a bush at 0.10 mm of clearance (filling model) leaves a few
-/// hundredths of clearance to sound bushes. Wider, the stated intervals of leaks come out too wide.
-const SOUND_LEAK_MM2: (f64, f64) = (0.35, 0.1);
-
 /// Standard deviation of a link on a machine nobody has spoilt [deg].
 ///
 /// A balance is set in the hold band, at 7 kPa per degree (filling model), as finely as a pair of gauges
@@ -327,8 +321,7 @@ fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
     if evidence.has_depressions() {
         p[Space::LN_SLOPE] = Prior::normal(0.0, SLOPE_SD);
     }
-    // Closed readings repeat to 5-10 mV; common practice, no source.
-    p[Space::ZERO_V] = Prior::normal(0.0, 0.004);
+    p[Space::ZERO_V] = Prior::normal(0.0, SENSOR_SD_V);
     // Checked by a swap, at zero, or against recordings of the same readings.
     let checked = evidence.gauges_checked
         || evidence

@@ -13,6 +13,7 @@ mod mode;
 mod model;
 mod next_reading;
 mod posterior;
+mod residuals;
 mod summary;
 mod verdict;
 mod weigh;

@@ -6,9 +6,9 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-use evenpull_fit::LeastSquares;
+use evenpull_fit::{LeastSquares, Real, Tape, Var};
 
-use crate::posterior::Channel;
+use crate::residuals::Rows;
 
 /// Gain in chi-square below which a mode counts as found.
 const SETTLED: f64 = 1e-4;
@@ -19,50 +19,58 @@ const STEPS: usize = 60;
 /// Most times the damping is raised within one step.
 const TRIES: usize = 14;
 
-/// Residual function of the free parameters; each residual carries its channel.
-pub(crate) type ResidualFn<'a> = dyn Fn(&[f64], &mut Vec<(Channel, f64)>) + 'a;
-
-/// A bounded least-squares problem over the free parameters of a hypothesis.
-pub(crate) struct Problem<'a> {
-    pub(crate) residuals: &'a ResidualFn<'a>,
-    pub(crate) lo: Vec<f64>,
-    pub(crate) hi: Vec<f64>,
-    /// Steps for differences, one per parameter.
-    pub(crate) steps: Vec<f64>,
+/// Residuals of the free parameters, written once for values and derivatives.
+pub(crate) trait Formula {
+    /// Residuals at `x` with their channels, always the same ones in the same order.
+    fn residuals<S: Real>(&self, x: &[S], out: &mut Rows<S>);
 }
 
-impl Problem<'_> {
-    fn cost(&self, x: &[f64], rows: &mut Vec<(Channel, f64)>) -> f64 {
-        (self.residuals)(x, rows);
+/// A bounded least-squares problem over the free parameters of a hypothesis.
+pub(crate) struct Problem<'a, F> {
+    pub(crate) formula: &'a F,
+    pub(crate) lo: Vec<f64>,
+    pub(crate) hi: Vec<f64>,
+    /// Size of each parameter, for the surer search.
+    pub(crate) scale: Vec<f64>,
+}
+
+impl<F: Formula> Problem<'_, F> {
+    fn cost(&self, x: &[f64], rows: &mut Rows<f64>) -> f64 {
+        self.formula.residuals(x, rows);
         rows.iter().map(|(_, r)| r * r).sum()
     }
 
-    /// `J'J` and `J'r` by forward differences; the steps are small against every curvature here.
-    pub(crate) fn slopes(&self, x: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
-        let (mut at, mut up) = (Vec::new(), Vec::new());
-        (self.residuals)(x, &mut at);
-        let here = DVector::from_iterator(at.len(), at.iter().map(|(_, r)| *r));
-        let mut jacobian = DMatrix::zeros(here.len(), x.len());
-        let mut p = x.to_vec();
-        for (k, h) in self.steps.iter().enumerate() {
-            p[k] = x[k] + h;
-            (self.residuals)(&p, &mut up);
-            p[k] = x[k];
-            for (row, (a, b)) in up.iter().zip(&at).enumerate() {
-                jacobian[(row, k)] = (a.1 - b.1) / h;
-            }
+    /// Jacobian of the residuals, one row each, and the residuals.
+    fn jacobian(&self, x: &[f64], tape: &Tape) -> (DMatrix<f64>, DVector<f64>) {
+        tape.start(x.len());
+        let inputs: Vec<Var<'_>> = (x.iter().enumerate())
+            .map(|(i, &v)| tape.input(i, v))
+            .collect();
+        let mut rows = Vec::new();
+        self.formula.residuals(&inputs, &mut rows);
+        let here = DVector::from_iterator(rows.len(), rows.iter().map(|(_, r)| r.value()));
+        // Column by column in memory, so it is filled transposed.
+        let mut transposed = DMatrix::zeros(x.len(), rows.len());
+        for ((_, r), mut slopes) in rows.iter().zip(transposed.column_iter_mut()) {
+            tape.sweep([(*r, 1.0)], slopes.as_mut_slice());
         }
+        (transposed.transpose(), here)
+    }
+
+    /// `J'J` and `J'r`.
+    pub(crate) fn slopes(&self, x: &[f64], tape: &Tape) -> (DMatrix<f64>, DVector<f64>) {
+        let (jacobian, here) = self.jacobian(x, tape);
         (jacobian.tr_mul(&jacobian), jacobian.tr_mul(&here))
     }
 
     /// Gauss-Newton from `start`: the best point found and whether it settled there.
     pub(crate) fn climb(&self, start: &[f64]) -> (Vec<f64>, bool) {
-        let mut rows = Vec::new();
+        let (mut rows, tape) = (Vec::new(), Tape::new());
         let mut x = start.to_vec();
         let mut cost = self.cost(&x, &mut rows);
         let mut damping = 1e-6;
         for _ in 0..STEPS {
-            let (h, g) = self.slopes(&x);
+            let (h, g) = self.slopes(&x, &tape);
             let held =
                 |k: usize| (x[k] <= self.lo[k] && g[k] > 0.0) || (x[k] >= self.hi[k] && g[k] < 0.0);
             let free: Vec<usize> = (0..x.len()).filter(|&k| !held(k)).collect();
@@ -101,12 +109,12 @@ impl Problem<'_> {
     /// The slower, surer search.
     pub(crate) fn search(&self, start: &[f64]) -> Option<Vec<f64>> {
         let mut rows = Vec::new();
-        (self.residuals)(start, &mut rows);
+        self.formula.residuals(start, &mut rows);
         let found = LeastSquares::new(rows.len(), start)
             .bounds(&self.lo, &self.hi)
-            .scale(&self.steps.iter().map(|h| 1e4 * h).collect::<Vec<_>>())
+            .scale(&self.scale)
             .solve(|x, out| {
-                (self.residuals)(x, &mut rows);
+                self.formula.residuals(x, &mut rows);
                 for (o, (_, r)) in out.iter_mut().zip(&rows) {
                     *o = *r;
                 }
@@ -134,20 +142,25 @@ fn newton(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::residuals::Channel;
 
-    /// Residuals of a valley that bends, with its least at (1, 1) where the bounds allow it.
-    fn valley(x: &[f64], out: &mut Vec<(Channel, f64)>) {
-        out.clear();
-        out.push((Channel::Level, 10.0 * (x[1] - x[0] * x[0])));
-        out.push((Channel::Level, 1.0 - x[0]));
+    /// A valley that bends, with its least at (1, 1) where the bounds allow it.
+    struct Valley;
+
+    impl Formula for Valley {
+        fn residuals<S: Real>(&self, x: &[S], out: &mut Rows<S>) {
+            out.clear();
+            out.push((Channel::Level, (x[1] - x[0] * x[0]) * 10.0));
+            out.push((Channel::Level, -x[0] + 1.0));
+        }
     }
 
-    fn problem(hi: f64) -> Problem<'static> {
+    fn problem(hi: f64) -> Problem<'static, Valley> {
         Problem {
-            residuals: &valley,
+            formula: &Valley,
             lo: vec![-5.0, -5.0],
             hi: vec![hi, 5.0],
-            steps: vec![1e-5, 1e-5],
+            scale: vec![0.1, 0.1],
         }
     }
 

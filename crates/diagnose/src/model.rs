@@ -6,13 +6,26 @@
 use std::cell::Cell;
 
 use evenpull_airflow::{Discharge, Plate, PlateError};
+use evenpull_fit::Real;
 use evenpull_job::{CouplingLaw, Profile};
 
 use crate::evidence::Evidence;
-use crate::posterior::VALVE_PLACE;
 
 /// Rounding of the corner where one stop takes over from another [deg]; keeps derivatives.
 const CORNER_DEG: f64 = 0.02;
+
+/// Leak past the spindle of a sound body and its spread [mm2].
+///
+/// Assumed: 0.2 to 0.5 mm2, as 1.3 mm2 a bush at 0.10 mm of clearance (filling model) leaves a few
+/// hundredths of clearance to sound bushes. Wider, the stated intervals of leaks come out too wide.
+pub(crate) const SOUND_LEAK_MM2: (f64, f64) = (0.35, 0.1);
+
+/// Repeatability of the throttle sensor within one visit, shut or held [V]; common practice (5-10 mV
+/// between the extremes), no source.
+pub(crate) const SENSOR_SD_V: f64 = 0.004;
+
+/// Spread of the hot idle valve's place over machines, in its travel (20-40 % is usual; from memory).
+pub(crate) const VALVE_PLACE: (f64, f64) = (0.3, 0.15);
 
 /// Where each unknown stands in the parameter vector.
 #[derive(Debug, Clone, PartialEq)]
@@ -154,8 +167,10 @@ pub(crate) struct Model<'a> {
     order: Vec<usize>,
     /// Body whose leak may change from reading to reading (worn spindle).
     pub(crate) suspect: Option<usize>,
-    /// Geometry last used with its shut angle [deg]; making one costs more than using it.
+    /// Geometry last used with its shut angle [deg]; making one costs more than using it, and one
+    /// set of unknowns has one.
     plate: Cell<Option<(f64, Plate)>>,
+    needed_mm2: f64,
 }
 
 impl<'a> Model<'a> {
@@ -183,23 +198,50 @@ impl<'a> Model<'a> {
             }
             at += 1;
         }
-        Self {
+        let mut model = Self {
             profile,
             space: Space::new(profile, evidence),
             driven_by,
             order,
             suspect: None,
             plate: Cell::new(None),
-        }
+            needed_mm2: 0.0,
+        };
+        model.needed_mm2 = model.sound_idle_mm2();
+        model
+    }
+
+    /// Area that all bodies together have on a sound machine at idle, bleeds half a turn open and the
+    /// idle valve at its usual place [mm2].
+    pub(crate) fn needed_mm2(&self) -> f64 {
+        self.needed_mm2
+    }
+
+    /// The same worked out; it is constant, so that happens once.
+    fn sound_idle_mm2(&self) -> f64 {
+        let profile = self.profile;
+        let plain = vec![0.0; self.space.len()];
+        let plate = self.plate_mm2(&plain, profile.body.stop_opening_deg);
+        let bleed = profile.bleed.map_or(0.0, |b| 0.5 * b.area_mm2_per_turn);
+        let valve = profile.idle_valve.map_or(0.0, |v| {
+            VALVE_PLACE.0 * f64::from(v.steps) * v.area_mm2_per_step
+        });
+        self.space.bodies as f64 * (plate + SOUND_LEAK_MM2.0 + bleed) + valve
     }
 
     /// Plate openings [deg above shut] of reading `j`.
-    pub(crate) fn openings_deg(&self, p: &[f64], evidence: &Evidence, j: usize) -> Vec<f64> {
+    pub(crate) fn openings_deg<S: Real>(&self, p: &[S], evidence: &Evidence, j: usize) -> Vec<S> {
         let turned_since = &evidence.points[j].turned_since;
-        let links: Vec<f64> = turned_since
+        let links: Vec<S> = turned_since
             .iter()
             .enumerate()
-            .map(|(c, turns)| p[self.space.link(c)] - turns * self.deg_per_turn(p, c))
+            .map(|(c, &turns)| {
+                let link = p[self.space.link(c)];
+                if turns == 0.0 {
+                    return link;
+                }
+                link - self.deg_per_turn(p, c) * turns
+            })
             .collect();
         self.openings_with(p, self.space.command[j].map(|i| p[i]), &links)
     }
@@ -213,24 +255,25 @@ impl<'a> Model<'a> {
     }
 
     /// What a turn of coupling `c`'s adjuster moves its plates [deg].
-    pub(crate) fn deg_per_turn(&self, p: &[f64], c: usize) -> f64 {
-        self.profile.couplings[c].deg_per_turn * p[self.space.ln_per_turn(c)].exp()
+    pub(crate) fn deg_per_turn<S: Real>(&self, p: &[S], c: usize) -> S {
+        p[self.space.ln_per_turn(c)].exp() * self.profile.couplings[c].deg_per_turn
     }
 
     /// Plate openings as the links stand now, for a commanded opening of the undriven plates;
     /// `None`: throttle shut.
-    pub(crate) fn openings_for(&self, p: &[f64], command_deg: Option<f64>) -> Vec<f64> {
-        let links: Vec<f64> = (0..self.space.couplings)
+    pub(crate) fn openings_for<S: Real>(&self, p: &[S], command_deg: Option<S>) -> Vec<S> {
+        let links: Vec<S> = (0..self.space.couplings)
             .map(|c| p[self.space.link(c)])
             .collect();
         self.openings_with(p, command_deg, &links)
     }
 
-    fn openings_with(&self, p: &[f64], command_deg: Option<f64>, links: &[f64]) -> Vec<f64> {
-        let n = self.space.bodies;
+    fn openings_with<S: Real>(&self, p: &[S], command_deg: Option<S>, links: &[S]) -> Vec<S> {
         let base = self.profile.body.stop_opening_deg;
         // What each body's own stop, and those that hold it up through rigid rods, ask of it.
-        let mut held: Vec<f64> = (0..n).map(|b| base + p[self.space.stop(b)]).collect();
+        let mut held: Vec<S> = (0..self.space.bodies)
+            .map(|b| p[self.space.stop(b)] + base)
+            .collect();
         for &b in self.order.iter().rev() {
             if let Some(c) = self.driven_by[b]
                 && self.profile.couplings[c].law == CouplingLaw::Rigid
@@ -239,16 +282,17 @@ impl<'a> Model<'a> {
                 held[driver] = larger(held[driver], held[b] - links[c]);
             }
         }
-        let mut open = vec![0.0; n];
+        // Drivers come first, so each is in place before what it carries.
+        let mut open = held;
         for &b in &self.order {
             open[b] = match self.driven_by[b] {
-                None => command_deg.map_or(held[b], |c| larger(held[b], c)),
+                None => command_deg.map_or(open[b], |c| larger(open[b], c)),
                 Some(c) => {
                     let coupling = &self.profile.couplings[c];
                     let carried = open[coupling.driver] + links[c];
                     match coupling.law {
                         CouplingLaw::Rigid => carried,
-                        CouplingLaw::OneWay => larger(held[b], carried),
+                        CouplingLaw::OneWay => larger(open[b], carried),
                     }
                 }
             };
@@ -257,85 +301,109 @@ impl<'a> Model<'a> {
     }
 
     /// Effective area of a plate at an opening [mm2].
-    pub(crate) fn plate_mm2(&self, p: &[f64], opening_deg: f64) -> f64 {
+    pub(crate) fn plate_mm2<S: Real>(&self, p: &[S], opening_deg: S) -> S {
+        p[Space::LN_DISCHARGE].exp() * self.nominal_plate_mm2(p, opening_deg)
+    }
+
+    /// The same with the profile's discharge.
+    fn nominal_plate_mm2<S: Real>(&self, p: &[S], opening_deg: S) -> S {
         let body = &self.profile.body;
-        let shut = body.shut_angle_deg + p[Space::SHUT];
-        let kept = self.plate.get().filter(|(at, _)| *at == shut);
+        let shut = p[Space::SHUT] + body.shut_angle_deg;
+        let kept = self.plate.get().filter(|(at, _)| *at == shut.value());
         let geometry = match kept {
             Some((_, plate)) => plate,
             None => {
-                let Ok(plate) = plate(body.bore_mm, body.spindle_mm, shut) else {
-                    return f64::NAN;
+                let Ok(plate) = plate(body.bore_mm, body.spindle_mm, shut.value()) else {
+                    return p[Space::SHUT].constant(f64::NAN);
                 };
-                self.plate.set(Some((shut, plate)));
+                self.plate.set(Some((shut.value(), plate)));
                 plate
             }
         };
-        p[Space::LN_DISCHARGE].exp() * through_mm2(&geometry, &body.discharge, opening_deg)
+        let (area, by_opening, by_shut) =
+            through_mm2(&geometry, &body.discharge, opening_deg.value());
+        opening_deg.chain2(shut, area, (by_opening, by_shut))
     }
 
     /// Bleed of body `b` at the given turns [mm2].
-    pub(crate) fn bleed_mm2(&self, p: &[f64], b: usize, turns: f64) -> f64 {
+    pub(crate) fn bleed_mm2<S: Real>(&self, p: &[S], b: usize, turns: f64) -> S {
         let per_turn = self.profile.bleed.map_or(0.0, |x| x.area_mm2_per_turn);
-        turns * per_turn * p[self.space.ln_bleed(b)].exp()
-    }
-
-    /// Area that all bodies together have on a sound machine at idle, bleeds half a turn open and the
-    /// idle valve at its usual place [mm2].
-    pub(crate) fn needed_mm2(&self) -> f64 {
-        let profile = self.profile;
-        let plain = vec![0.0; self.space.len()];
-        let plate = self.plate_mm2(&plain, profile.body.stop_opening_deg);
-        let bleed = profile.bleed.map_or(0.0, |b| 0.5 * b.area_mm2_per_turn);
-        let valve = profile.idle_valve.map_or(0.0, |v| {
-            VALVE_PLACE.0 * f64::from(v.steps) * v.area_mm2_per_step
-        });
-        self.space.bodies as f64 * (plate + 0.35 + bleed) + valve
+        let ln = p[self.space.ln_bleed(b)];
+        if turns == 0.0 {
+            return ln.constant(0.0);
+        }
+        ln.exp() * (turns * per_turn)
     }
 
     /// Steps of the idle valve in reading `j`: as read, else as guessed.
-    fn steps(&self, p: &[f64], evidence: &Evidence, j: usize) -> Option<f64> {
+    fn steps<S: Real>(&self, p: &[S], evidence: &Evidence, j: usize) -> Option<S> {
         let travel = f64::from(self.profile.idle_valve?.steps);
-        evidence.points[j]
-            .steps
-            .or_else(|| self.space.place[j].map(|i| p[i] * travel))
+        match evidence.points[j].steps {
+            Some(read) => Some(p[Space::LN_VALVE].constant(read)),
+            None => self.space.place[j].map(|i| p[i] * travel),
+        }
     }
 
     /// True through-areas of all bodies in reading `j` of the evidence, without heat [mm2].
-    pub(crate) fn areas_mm2(&self, p: &[f64], evidence: &Evidence, j: usize) -> Vec<f64> {
+    pub(crate) fn areas_mm2<S: Real>(&self, p: &[S], evidence: &Evidence, j: usize) -> Vec<S> {
+        self.areas_at(p, evidence, j, &self.openings_deg(p, evidence, j))
+    }
+
+    /// The same at openings already known [deg].
+    pub(crate) fn areas_at<S: Real>(
+        &self,
+        p: &[S],
+        evidence: &Evidence,
+        j: usize,
+        openings_deg: &[S],
+    ) -> Vec<S> {
         let point = &evidence.points[j];
-        let steps = self.steps(p, evidence, j);
-        let valve = match (self.profile.idle_valve, steps, point.valve_pinched) {
-            (Some(v), Some(steps), false) => {
-                steps * v.area_mm2_per_step * p[Space::LN_VALVE].exp() / self.space.bodies as f64
-            }
-            _ => 0.0,
+        let valve = match (self.profile.idle_valve, self.steps(p, evidence, j)) {
+            (Some(v), Some(steps)) if !point.valve_pinched => Some(
+                p[Space::LN_VALVE].exp() * steps * (v.area_mm2_per_step / self.space.bodies as f64),
+            ),
+            _ => None,
         };
-        self.openings_deg(p, evidence, j)
+        let discharge = p[Space::LN_DISCHARGE].exp();
+        openings_deg
             .iter()
             .enumerate()
             .map(|(b, &open)| {
-                let jitter = if self.suspect == Some(b) {
-                    1.0 + p[self.space.jitter(j)]
+                let leak = p[self.space.leak(b)];
+                let leak = if self.suspect == Some(b) {
+                    leak * (p[self.space.jitter(j)] + 1.0)
                 } else {
-                    1.0
+                    leak
                 };
-                self.plate_mm2(p, open)
-                    + p[self.space.leak(b)] * jitter
-                    + self.bleed_mm2(p, b, point.bleed_turns[b])
-                    + valve
+                let own = discharge * self.nominal_plate_mm2(p, open)
+                    + leak
+                    + self.bleed_mm2(p, b, point.bleed_turns[b]);
+                valve.map_or(own, |v| own + v)
             })
             .collect()
     }
 
     /// Logarithms of the areas the refill clock would show [mm2].
-    pub(crate) fn ln_shown(&self, p: &[f64], evidence: &Evidence, j: usize) -> Vec<f64> {
+    pub(crate) fn ln_shown<S: Real>(&self, p: &[S], evidence: &Evidence, j: usize) -> Vec<S> {
+        self.ln_shown_of(p, evidence, j, &self.areas_mm2(p, evidence, j))
+    }
+
+    /// The same of areas already known [mm2].
+    pub(crate) fn ln_shown_of<S: Real>(
+        &self,
+        p: &[S],
+        evidence: &Evidence,
+        j: usize,
+        areas_mm2: &[S],
+    ) -> Vec<S> {
         let speed = (evidence.points[j].rpm / self.profile.engine.idle_rpm).ln();
         let scale = p[Space::LN_SCALE] + p[Space::TILT] * speed;
-        self.areas_mm2(p, evidence, j)
+        areas_mm2
             .iter()
             .enumerate()
-            .map(|(b, a)| scale + p[self.space.ln_gain(b)] + (a + p[Space::HEAT]).max(1e-3).ln())
+            .map(|(b, &a)| {
+                scale + p[self.space.ln_gain(b)] + (a + p[Space::HEAT]).at_least(1e-3).ln()
+            })
             .collect()
     }
 }
@@ -345,15 +413,30 @@ fn plate(bore_mm: f64, spindle_mm: f64, shut_deg: f64) -> Result<Plate, PlateErr
     Plate::new(bore_mm * 1e-3, spindle_mm * 1e-3, shut_deg.to_radians())
 }
 
-fn through_mm2(plate: &Plate, discharge: &Discharge, opening_deg: f64) -> f64 {
-    let rad = opening_deg.to_radians();
+/// Effective area [mm2] at an opening [deg], its slopes by opening and by shut angle [mm2/deg].
+fn through_mm2(plate: &Plate, discharge: &Discharge, opening_deg: f64) -> (f64, f64, f64) {
     // Below shut nothing flows through the plate; a slope there keeps the fit from sticking.
-    discharge.at(rad.max(0.0)) * plate.area_m2(rad) * 1e6 + 0.5 * opening_deg.min(0.0)
+    if opening_deg < 0.0 {
+        return (0.5 * opening_deg, 0.5, 0.0);
+    }
+    let rad = opening_deg.to_radians();
+    let (cd, cd_slope) = discharge.value_and_slope(rad);
+    let (area, by_opening, by_shut) = plate.area_and_slopes(rad);
+    let per_deg = 1e6 * 1.0_f64.to_radians();
+    (
+        cd * area * 1e6,
+        (cd * by_opening + cd_slope * area) * per_deg,
+        cd * by_shut * per_deg,
+    )
 }
 
 /// The larger of two openings with a rounded corner.
-fn larger(a: f64, b: f64) -> f64 {
-    0.5 * (a + b + ((a - b).powi(2) + CORNER_DEG.powi(2)).sqrt())
+fn larger<S: Real>(a: S, b: S) -> S {
+    let apart = a.value() - b.value();
+    let round = (apart.powi(2) + CORNER_DEG.powi(2)).sqrt();
+    let share = 0.5 * apart / round;
+    let value = 0.5 * (a.value() + b.value() + round);
+    a.chain2(b, value, (0.5 + share, 0.5 - share))
 }
 
 #[cfg(test)]

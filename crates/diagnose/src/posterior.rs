@@ -10,58 +10,18 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 
 use evenpull_fit::stats::normal_cdf;
+use evenpull_fit::{Real, Tape};
 
-use crate::evidence::{Evidence, GAUGE_SD_KPA};
+use crate::evidence::Evidence;
 use crate::hypothesis::{Hypothesis, Prior};
-use crate::mode::Problem;
-use crate::model::{Model, Space};
-
-/// Change of depression per logarithm of through-area, over the depression itself [-].
-///
-/// From the filling model: 0.1 degree of plate is 0.3 mm2 of 8 and 1.4 kPa at idle, 0.5 mm2 of 24
-/// and 0.7 kPa at hold, so 37 kPa at 44 kPa of depression.
-pub(crate) const DEPRESSION_SLOPE: f64 = 0.85;
-
-/// Uncertainty of that slope over engines, relative.
-pub(crate) const SLOPE_SD: f64 = 0.12;
-
-/// How far it differs between the readings of one engine, relative to the difference read: the same
-/// model gives 37 kPa at idle and 34 at hold.
-const SLOPE_CHANGE: f64 = 0.05;
-
-/// What valves and pipes leave between the depressions of two bodies of one area [kPa]; assumed.
-pub(crate) const BREATHING_SD_KPA: f64 = 0.4;
-
-/// How the depressions of two bodies scatter from reading to reading beyond that [kPa]; assumed.
-const READING_SD_KPA: f64 = 0.2;
-
-/// What the model leaves between two bodies in one reading beyond the reading's own sd, relative.
-const PAIR_SD: f64 = 0.001;
-
-/// What it leaves on all bodies of a reading alike, relative.
-const COMMON_SD: f64 = 0.008;
-
-/// Repeatability of the throttle sensor within one visit [V].
-const SENSOR_SD_V: f64 = 0.004;
-
-/// Spread of the hot idle valve's place over machines, in its travel (20-40 % is usual; from memory).
-pub(crate) const VALVE_PLACE: (f64, f64) = (0.3, 0.15);
+use crate::mode::{Formula, Problem};
+use crate::model::Model;
+pub(crate) use crate::model::VALVE_PLACE;
+pub(crate) use crate::residuals::{BREATHING_SD_KPA, Channel, DEPRESSION_SLOPE, SLOPE_SD};
+use crate::residuals::{Residuals, Rows};
 
 /// Draws of the mixture.
 const DRAWS: usize = 4_000;
-
-/// Kinds of evidence, for saying what speaks for or against a cause.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub(crate) enum Channel {
-    AreasIdle,
-    AreasOffIdle,
-    Level,
-    Volts,
-    Valve,
-    Gauges,
-    Sensors,
-    Prior,
-}
 
 /// One hypothesis, fitted.
 #[derive(Debug, Clone)]
@@ -111,154 +71,6 @@ pub(crate) enum PosteriorError {
         /// Values to fit.
         residuals: usize,
     },
-}
-
-/// Residuals of one job under one hypothesis.
-pub(crate) struct Residuals<'a> {
-    pub(crate) model: Model<'a>,
-    pub(crate) evidence: &'a Evidence,
-}
-
-impl Residuals<'_> {
-    /// All residuals with their channel, priors last.
-    pub(crate) fn at(&self, p: &[f64], priors: &[Prior], out: &mut Vec<(Channel, f64)>) {
-        out.clear();
-        for j in 0..self.evidence.points.len() {
-            self.areas(p, j, out);
-            self.volts(p, j, out);
-            self.valve(p, j, out);
-            self.gauges(p, j, out);
-        }
-        out.extend(
-            p.iter()
-                .zip(priors)
-                .filter(|(_, x)| !x.is_fixed())
-                .map(|(v, x)| (Channel::Prior, (v - x.mean) / x.sd)),
-        );
-    }
-
-    fn areas(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
-        let point = &self.evidence.points[j];
-        if point.ln_area.iter().all(Option::is_none) {
-            return;
-        }
-        let shown = self.model.ln_shown(p, self.evidence, j);
-        let off: Vec<(f64, f64)> = point
-            .ln_area
-            .iter()
-            .zip(&shown)
-            .filter_map(|(m, s)| m.map(|m| (m.value - s, m.sd.hypot(PAIR_SD))))
-            .collect();
-        let n = off.len() as f64;
-        let mean = off.iter().map(|o| o.0).sum::<f64>() / n;
-        let mean_sd = (off.iter().map(|o| o.1 * o.1).sum::<f64>()).sqrt() / n;
-        let channel = if point.at_stop() {
-            Channel::AreasIdle
-        } else {
-            Channel::AreasOffIdle
-        };
-        if off.len() > 1 {
-            // Differences from the mean carry what does not depend on the scale.
-            out.extend(off.iter().map(|(x, sd)| (channel, (x - mean) / sd)));
-        }
-        out.push((Channel::Level, mean / mean_sd.hypot(COMMON_SD)));
-    }
-
-    fn volts(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
-        let (Some(s), Some(v)) = (self.model.profile.sensor, self.evidence.points[j].sensor_v)
-        else {
-            return;
-        };
-        let open = self.model.openings_deg(p, self.evidence, j)[s.body];
-        let expected = s.volts_at_stop
-            + s.volts_per_deg * (open - self.model.profile.body.stop_opening_deg)
-            + p[Space::ZERO_V];
-        out.push((Channel::Volts, (v - expected) / SENSOR_SD_V));
-    }
-
-    /// The idle valve makes up the air that the engine needs at idle.
-    fn valve(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
-        let point = &self.evidence.points[j];
-        let (Some(valve), Some(steps), true) = (
-            self.model.profile.idle_valve,
-            point.steps,
-            point.steps_read && point.at_stop(),
-        ) else {
-            return;
-        };
-        if point.valve_pinched {
-            return;
-        }
-        let (n, travel) = (self.model.space.bodies as f64, f64::from(valve.steps));
-        let profile = self.model.profile;
-        let bleed = profile.bleed.map_or(0.0, |b| 0.5 * b.area_mm2_per_turn);
-        let plain = vec![0.0; p.len()];
-        let plate = self.model.plate_mm2(&plain, profile.body.stop_opening_deg);
-        let needed = n * (plate + 0.35 + bleed) + VALVE_PLACE.0 * travel * valve.area_mm2_per_step;
-        let per_step = valve.area_mm2_per_step * p[Space::LN_VALVE].exp();
-        let areas: f64 = self.model.areas_mm2(p, self.evidence, j).iter().sum();
-        let without = areas - steps * per_step;
-        let expected = (needed - without) / per_step;
-        // At an end of its travel the valve only says "at least" or "at most".
-        let end = 0.04 * travel;
-        let off = if steps <= end {
-            (expected - end).max(0.0)
-        } else if steps >= travel - end {
-            (expected - travel + end).min(0.0)
-        } else {
-            expected - steps
-        };
-        out.push((Channel::Valve, off / (VALVE_PLACE.1 * travel)));
-    }
-
-    fn gauges(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
-        let point = &self.evidence.points[j];
-        self.recorded(p, j, out);
-        let Some(read) = &point.gauge_kpa else { return };
-        let way = if point.swapped { -1.0 } else { 1.0 };
-        let gauge = |b: usize| p[self.model.space.gauge(b)];
-        let difference = |b: usize| read[b] - read[0] - way * (gauge(b) - gauge(0));
-        if let Some(recorded) = &point.recorded_kpa {
-            // Both at hand: the pressures are judged by the recording, the gauges by it. The
-            // sensors' own zeros drift by 0.17 kPa each.
-            for b in 1..read.len() {
-                let off = difference(b) - (recorded[b] - recorded[0]);
-                out.push((Channel::Gauges, off / GAUGE_SD_KPA.hypot(0.25)));
-            }
-            return;
-        }
-        for b in 1..read.len() {
-            let expected = self.expected_kpa(p, j, b, read);
-            let sd = GAUGE_SD_KPA.hypot(SLOPE_CHANGE * (read[b] - read[0]));
-            out.push((Channel::Gauges, (difference(b) - expected) / sd));
-        }
-    }
-
-    /// Depression of body `b` over that of the first, by their areas [kPa].
-    fn expected_kpa(&self, p: &[f64], j: usize, b: usize, read: &[f64]) -> f64 {
-        let mean = read.iter().sum::<f64>() / read.len() as f64;
-        let areas = self.model.areas_mm2(p, self.evidence, j);
-        -DEPRESSION_SLOPE * p[Space::LN_SLOPE].exp() * mean * (areas[b] / areas[0]).ln()
-    }
-
-    /// Sensors against the areas they gave: the refill hardly knows the sensor's zero, the mean
-    /// depression is off by all of it.
-    fn recorded(&self, p: &[f64], j: usize, out: &mut Vec<(Channel, f64)>) {
-        let point = &self.evidence.points[j];
-        let Some(read) = &point.recorded_kpa else {
-            return;
-        };
-        if point.ln_area.iter().any(Option::is_none) {
-            return;
-        }
-        for b in 1..read.len() {
-            let expected = self.expected_kpa(p, j, b, read);
-            let sensor = |b: usize| p[self.model.space.sensor(b)];
-            let off = read[b] - read[0] + sensor(b) - sensor(0) - expected;
-            let sd = READING_SD_KPA.hypot(SLOPE_CHANGE * (read[b] - read[0]));
-            out.push((Channel::Sensors, off / sd));
-        }
-    }
 }
 
 /// Logarithm of the odds within which an unsettled hypothesis is worth the surer search.
@@ -319,6 +131,29 @@ pub(crate) fn fit_all(
 /// Priors and mode of a fit to start others from.
 type Start = (Vec<Prior>, Vec<f64>);
 
+/// The residuals over the free parameters of a hypothesis alone; the others stand at their means.
+struct OfFree<'a> {
+    residuals: &'a Residuals<'a>,
+    priors: &'a [Prior],
+    free: &'a [usize],
+}
+
+impl OfFree<'_> {
+    fn full<S: Real>(&self, x: &[S]) -> Vec<S> {
+        let mut p: Vec<S> = self.priors.iter().map(|q| x[0].constant(q.mean)).collect();
+        for (v, &i) in x.iter().zip(self.free) {
+            p[i] = *v;
+        }
+        p
+    }
+}
+
+impl Formula for OfFree<'_> {
+    fn residuals<S: Real>(&self, x: &[S], out: &mut Rows<S>) {
+        self.residuals.at(&self.full(x), self.priors, out);
+    }
+}
+
 fn fit(
     model: &Model<'_>,
     evidence: &Evidence,
@@ -333,21 +168,18 @@ fn fit(
     let free: Vec<usize> = (0..priors.len())
         .filter(|&i| !priors[i].is_fixed())
         .collect();
-    let full = |x: &[f64]| {
-        let mut p: Vec<f64> = priors.iter().map(|x| x.mean).collect();
-        for (v, &i) in x.iter().zip(&free) {
-            p[i] = *v;
-        }
-        p
-    };
     let of =
         |pick: &dyn Fn(&Prior) -> f64| free.iter().map(|&i| pick(&priors[i])).collect::<Vec<_>>();
-    let steps: Vec<f64> = of(&|p| 1e-4 * p.sd);
+    let formula = OfFree {
+        residuals: &residuals,
+        priors,
+        free: &free,
+    };
     let problem = Problem {
-        residuals: &|x: &[f64], out: &mut Vec<(Channel, f64)>| residuals.at(&full(x), priors, out),
+        formula: &formula,
         lo: of(&|p| p.lo),
         hi: of(&|p| p.hi),
-        steps,
+        scale: of(&|p| p.sd),
     };
     let start: Vec<f64> = free
         .iter()
@@ -360,9 +192,9 @@ fn fit(
         false => problem.climb(&start),
         true => (problem.search(&start)?, true),
     };
-    let mode = full(&best);
+    let mode = formula.full(&best);
     let mut rows = Vec::new();
-    let hessian = problem.slopes(&best).0;
+    let hessian = problem.slopes(&best, &Tape::new()).0;
     let chol = Cholesky::<f64, Dyn>::new(hessian)?;
     let ln_det: f64 = 2.0 * chol.l().diagonal().iter().map(|d| d.ln()).sum::<f64>();
     residuals.at(&mode, priors, &mut rows);

@@ -7,7 +7,7 @@ use evenpull_job::{Condition, Job, SealState};
 use crate::assessment::{Cause, CauseCode};
 use crate::evidence::{Evidence, Point};
 use crate::hypothesis::{Fault, one_stop_carries};
-use crate::model::Model;
+use crate::model::{Model, SENSOR_SD_V};
 use crate::posterior::{Channel, Fitted};
 use crate::weigh::{SPEAKS, Weighed};
 
@@ -390,7 +390,7 @@ fn learned_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>) {
         return;
     };
     let moved = v - sensor.volts_at_stop;
-    if moved.abs() > 2.5 * 0.004 {
+    if moved.abs() > 2.5 * SENSOR_SD_V {
         pro.push(format!(
             "the ECU takes {v:.3} V as closed, {:+.0} mV from the record: the sensor was zero-learned after \
              something moved",

@@ -1,7 +1,8 @@
 //! Bounded least squares, robust statistics and tails, no domain.
 //!
 //! [`LeastSquares`] finds the mode and its covariance; [`robust`] summarises repeated values and
-//! fits lines; [`stats`] gives tails and quantiles. No I/O, no random numbers.
+//! fits lines; [`stats`] gives tails and quantiles; [`Tape`] gives exact derivatives of a formula
+//! written over [`Real`]. No I/O, no random numbers.
 
 mod covariance;
 mod differences;
@@ -10,6 +11,7 @@ mod least_squares;
 mod loss;
 mod solution;
 mod solver;
+mod tape;
 
 pub mod robust;
 pub mod stats;
@@ -19,3 +21,4 @@ pub use error::FitError;
 pub use least_squares::LeastSquares;
 pub use loss::Loss;
 pub use solution::{AtBound, Fit};
+pub use tape::{Real, Tape, Var};

@@ -1,0 +1,338 @@
+//! What the readings say against what the model expects: the residuals, one file for all channels.
+//!
+//! A residual is written once, as a formula over [`Real`]: over `f64` it is a number, over the
+//! tape's variables its derivatives come with it. So a new residual is a new method of [`Seen`] that
+//! pushes `(channel, (read - expected) / sd)`, called in [`Residuals::at`]; nothing else is told of its
+//! derivative. A new unknown is a place in [`Space`] with a prior (fixed where nothing can tell it). A
+//! function that the operators of [`Real`] do not cover enters by its value and slope
+//! ([`Real::chain`], [`Real::chain2`]); a branch is taken by `value()`. Which residuals there are must not
+//! depend on the unknowns.
+
+use evenpull_fit::Real;
+
+use crate::evidence::{Evidence, GAUGE_SD_KPA, Point};
+use crate::hypothesis::Prior;
+use crate::model::{Model, SENSOR_SD_V, Space, VALVE_PLACE};
+
+/// Change of depression per logarithm of through-area, over the depression itself [-].
+///
+/// From the filling model: 0.1 degree of plate is 0.3 mm2 of 8 and 1.4 kPa at idle, 0.5 mm2 of 24
+/// and 0.7 kPa at hold, so 37 kPa at 44 kPa of depression.
+pub(crate) const DEPRESSION_SLOPE: f64 = 0.85;
+
+/// Uncertainty of that slope over engines, relative.
+pub(crate) const SLOPE_SD: f64 = 0.12;
+
+/// How far it differs between the readings of one engine, relative to the difference read: the same
+/// model gives 37 kPa at idle and 34 at hold.
+const SLOPE_CHANGE: f64 = 0.05;
+
+/// What valves and pipes leave between the depressions of two bodies of one area [kPa]; assumed.
+pub(crate) const BREATHING_SD_KPA: f64 = 0.4;
+
+/// How the depressions of two bodies scatter from reading to reading beyond that [kPa]; assumed.
+const READING_SD_KPA: f64 = 0.2;
+
+/// What the model leaves between two bodies in one reading beyond the reading's own sd, relative.
+const PAIR_SD: f64 = 0.001;
+
+/// What it leaves on all bodies of a reading alike, relative.
+const COMMON_SD: f64 = 0.008;
+
+/// Kinds of evidence, for saying what speaks for or against a cause.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) enum Channel {
+    AreasIdle,
+    AreasOffIdle,
+    Level,
+    Volts,
+    Valve,
+    Gauges,
+    Sensors,
+    Prior,
+}
+
+/// Residuals with their channels.
+pub(crate) type Rows<S> = Vec<(Channel, S)>;
+
+/// Residuals of one job under one hypothesis.
+pub(crate) struct Residuals<'a> {
+    pub(crate) model: Model<'a>,
+    pub(crate) evidence: &'a Evidence,
+}
+
+impl Residuals<'_> {
+    /// All residuals at the unknowns `p` with their channel, priors last.
+    pub(crate) fn at<S: Real>(&self, p: &[S], priors: &[Prior], out: &mut Rows<S>) {
+        out.clear();
+        for j in 0..self.evidence.points.len() {
+            let seen = Seen::new(self, p, j);
+            seen.areas(out);
+            seen.volts(out);
+            seen.valve(out);
+            seen.recorded(out);
+            seen.gauges(out);
+        }
+        out.extend(
+            p.iter()
+                .zip(priors)
+                .filter(|(_, x)| !x.is_fixed())
+                .map(|(&v, x)| (Channel::Prior, (v - x.mean) / x.sd)),
+        );
+    }
+}
+
+/// One reading under one set of unknowns, with the model's plates and areas worked out once.
+struct Seen<'a, S> {
+    model: &'a Model<'a>,
+    evidence: &'a Evidence,
+    p: &'a [S],
+    /// Number of the reading.
+    j: usize,
+    point: &'a Point,
+    /// Openings above shut by body [deg].
+    open_deg: Vec<S>,
+    /// True through-areas by body, without heat [mm2].
+    area_mm2: Vec<S>,
+}
+
+impl<'a, S: Real> Seen<'a, S> {
+    fn new(residuals: &'a Residuals<'_>, p: &'a [S], j: usize) -> Self {
+        let (model, evidence) = (&residuals.model, residuals.evidence);
+        let open_deg = model.openings_deg(p, evidence, j);
+        let area_mm2 = model.areas_at(p, evidence, j, &open_deg);
+        Self {
+            model,
+            evidence,
+            p,
+            j,
+            point: &evidence.points[j],
+            open_deg,
+            area_mm2,
+        }
+    }
+
+    fn areas(&self, out: &mut Rows<S>) {
+        let point = self.point;
+        if point.ln_area.iter().all(Option::is_none) {
+            return;
+        }
+        let shown = self
+            .model
+            .ln_shown_of(self.p, self.evidence, self.j, &self.area_mm2);
+        let off: Vec<(S, f64)> = point
+            .ln_area
+            .iter()
+            .zip(&shown)
+            .filter_map(|(m, &s)| m.map(|m| (-s + m.value, m.sd.hypot(PAIR_SD))))
+            .collect();
+        let n = off.len() as f64;
+        let sum = off.iter().skip(1).fold(off[0].0, |sum, o| sum + o.0);
+        let mean = sum / n;
+        let mean_sd = (off.iter().map(|o| o.1 * o.1).sum::<f64>()).sqrt() / n;
+        let channel = if point.at_stop() {
+            Channel::AreasIdle
+        } else {
+            Channel::AreasOffIdle
+        };
+        if off.len() > 1 {
+            // Differences from the mean carry what does not depend on the scale.
+            out.extend(off.iter().map(|&(x, sd)| (channel, (x - mean) / sd)));
+        }
+        out.push((Channel::Level, mean / mean_sd.hypot(COMMON_SD)));
+    }
+
+    fn volts(&self, out: &mut Rows<S>) {
+        let (Some(s), Some(v)) = (self.model.profile.sensor, self.point.sensor_v) else {
+            return;
+        };
+        let moved = self.open_deg[s.body] - self.model.profile.body.stop_opening_deg;
+        let expected = moved * s.volts_per_deg + self.p[Space::ZERO_V] + s.volts_at_stop;
+        out.push((Channel::Volts, (-expected + v) / SENSOR_SD_V));
+    }
+
+    /// The idle valve makes up the air that the engine needs at idle.
+    fn valve(&self, out: &mut Rows<S>) {
+        let point = self.point;
+        let (Some(valve), Some(steps), true) = (
+            self.model.profile.idle_valve,
+            point.steps,
+            point.steps_read && point.at_stop(),
+        ) else {
+            return;
+        };
+        if point.valve_pinched {
+            return;
+        }
+        let travel = f64::from(valve.steps);
+        let per_step = self.p[Space::LN_VALVE].exp() * valve.area_mm2_per_step;
+        let areas = (self.area_mm2.iter().skip(1)).fold(self.area_mm2[0], |sum, &a| sum + a);
+        // Steps that the engine asks for beyond those read.
+        let more = (-areas + self.model.needed_mm2()) / per_step;
+        // At an end of its travel the valve only says "at least" or "at most".
+        let end = 0.04 * travel;
+        let off = if steps <= end {
+            (more + (steps - end)).at_least(0.0)
+        } else if steps >= travel - end {
+            (more + (steps - travel + end)).at_most(0.0)
+        } else {
+            more
+        };
+        out.push((Channel::Valve, off / (VALVE_PLACE.1 * travel)));
+    }
+
+    fn gauges(&self, out: &mut Rows<S>) {
+        let Some(read) = &self.point.gauge_kpa else {
+            return;
+        };
+        let way = if self.point.swapped { -1.0 } else { 1.0 };
+        let gauge = |b: usize| self.p[self.model.space.gauge(b)];
+        let difference = |b: usize| (gauge(b) - gauge(0)) * -way + (read[b] - read[0]);
+        if let Some(recorded) = &self.point.recorded_kpa {
+            // Both at hand: the pressures are judged by the recording, the gauges by it. The
+            // sensors' own zeros drift by 0.17 kPa each.
+            for b in 1..read.len() {
+                let off = difference(b) - (recorded[b] - recorded[0]);
+                out.push((Channel::Gauges, off / GAUGE_SD_KPA.hypot(0.25)));
+            }
+            return;
+        }
+        for b in 1..read.len() {
+            let sd = GAUGE_SD_KPA.hypot(SLOPE_CHANGE * (read[b] - read[0]));
+            let off = difference(b) - self.expected_kpa(b, read);
+            out.push((Channel::Gauges, off / sd));
+        }
+    }
+
+    /// Depression of body `b` over that of the first, by their areas [kPa].
+    fn expected_kpa(&self, b: usize, read: &[f64]) -> S {
+        let mean = read.iter().sum::<f64>() / read.len() as f64;
+        let ratio = self.area_mm2[b] / self.area_mm2[0];
+        self.p[Space::LN_SLOPE].exp() * ratio.ln() * (-DEPRESSION_SLOPE * mean)
+    }
+
+    /// Sensors against the areas they gave: the refill hardly knows the sensor's zero, the mean
+    /// depression is off by all of it.
+    fn recorded(&self, out: &mut Rows<S>) {
+        let Some(read) = &self.point.recorded_kpa else {
+            return;
+        };
+        if self.point.ln_area.iter().any(Option::is_none) {
+            return;
+        }
+        let sensor = |b: usize| self.p[self.model.space.sensor(b)];
+        for b in 1..read.len() {
+            let off = sensor(b) - sensor(0) - self.expected_kpa(b, read) + (read[b] - read[0]);
+            let sd = READING_SD_KPA.hypot(SLOPE_CHANGE * (read[b] - read[0]));
+            out.push((Channel::Sensors, off / sd));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::evidence::LnArea;
+    use evenpull_fit::{Tape, Var};
+    use evenpull_job::{Condition, Profile, builtin};
+    use proptest::prelude::*;
+
+    /// Readings that between them ask every channel of every body.
+    fn evidence(profile: &Profile) -> Evidence {
+        let n = profile.bodies().len();
+        let each = |f: &dyn Fn(f64) -> f64| (0..n).map(|b| f(b as f64)).collect::<Vec<_>>();
+        let idle = Point {
+            condition: Condition::Idle,
+            rpm: 1_100.0,
+            ln_area: each(&|b| 2.0 + 0.05 * b)
+                .into_iter()
+                .map(|value| Some(LnArea { value, sd: 0.002 }))
+                .collect(),
+            recorded_kpa: Some(each(&|b| 44.0 - b)),
+            gauge_kpa: Some(each(&|b| 43.0 + b)),
+            swapped: true,
+            sensor_v: Some(0.6),
+            ecu_opening_deg: None,
+            steps: Some(40.0),
+            steps_read: true,
+            valve_pinched: false,
+            bleed_turns: each(&|b| 0.4 + 0.1 * b),
+            turned_since: (0..profile.couplings.len())
+                .map(|c| 0.2 - 0.3 * c as f64)
+                .collect(),
+        };
+        let mut unread = idle.clone();
+        (unread.steps, unread.steps_read) = (None, false);
+        unread.recorded_kpa = None;
+        let mut hold = unread.clone();
+        (hold.condition, hold.rpm) = (Condition::Hold, 3_800.0);
+        hold.ln_area[0] = None;
+        let mut gauges = hold.clone();
+        gauges.ln_area.fill(None);
+        let mut pinched = idle.clone();
+        pinched.valve_pinched = true;
+        Evidence {
+            points: vec![idle, unread, hold, gauges, pinched],
+            crossed: 0,
+            plumbing_checked: 0,
+            cross_flow: false,
+            bleeds_assumed: false,
+            gauges_checked: false,
+        }
+    }
+
+    proptest! {
+        /// Derivatives from the tape against central differences, for every profile that comes with
+        /// the program under both coupling laws. Openings stay clear of the corners of the discharge
+        /// table's and the valve's laws by being drawn, not placed; the few that straddle one within
+        /// a step are let off by the tolerance on the difference of both one-sided slopes.
+        #[test]
+        fn prop_derivatives_agree_with_differences(
+            which in 0..builtin().len(),
+            one_way in any::<bool>(),
+            draws in prop::collection::vec(-1.0..1.0_f64, 80),
+        ) {
+            let law = if one_way { "\"one-way\"" } else { "\"rigid\"" };
+            let text = builtin()[which].toml.replace("\"rigid\"", law).replace("\"one-way\"", law);
+            let profile = Profile::from_toml("p", &text).unwrap();
+            let evidence = evidence(&profile);
+            let mut model = Model::new(&profile, &evidence);
+            model.suspect = Some(0);
+            let free = Prior { mean: 0.1, sd: 0.7, lo: -1e9, hi: 1e9 };
+            let priors = vec![free; model.space.len()];
+            let mut p: Vec<f64> = (0..priors.len()).map(|i| 0.3 * draws[i % draws.len()]).collect();
+            for i in model.space.command.iter().flatten() {
+                p[*i] = 6.0 + 4.0 * p[*i];
+            }
+            for i in model.space.place.iter().flatten() {
+                p[*i] += 0.4;
+            }
+            let residuals = Residuals { model, evidence: &evidence };
+            let tape = Tape::new();
+            tape.start(p.len());
+            let inputs: Vec<Var<'_>> = p.iter().enumerate().map(|(i, &v)| tape.input(i, v)).collect();
+            let (mut rows, mut here) = (Vec::new(), Vec::new());
+            residuals.at(&inputs, &priors, &mut rows);
+            residuals.at(&p, &priors, &mut here);
+            let mut slopes = vec![0.0; p.len()];
+            let h = 1e-6;
+            let sides: Vec<[Rows<f64>; 2]> = (0..p.len()).map(|i| [h, -h].map(|h| {
+                let (mut q, mut out) = (p.clone(), Vec::new());
+                q[i] += h;
+                residuals.at(&q, &priors, &mut out);
+                out
+            })).collect();
+            for (k, (channel, r)) in rows.iter().enumerate() {
+                prop_assert_eq!((*channel, r.value()), here[k]);
+                tape.sweep([(*r, 1.0)], &mut slopes);
+                for (i, [up, down]) in sides.iter().enumerate() {
+                    let want = (up[k].1 - down[k].1) / (2.0 * h);
+                    let corner = (up[k].1 - 2.0 * here[k].1 + down[k].1).abs() / h;
+                    // Rounding of residuals of size r over the step, and what a corner leaves.
+                    let limit = 1e-5 * (1.0 + want.abs() + here[k].1.abs()) + corner;
+                    prop_assert!((slopes[i] - want).abs() < limit, "{:?} {} {} {}", channel, i, slopes[i], want);
+                }
+            }
+        }
+    }
+}
