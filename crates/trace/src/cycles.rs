@@ -4,7 +4,7 @@
 //! autocorrelation of one channel; each cycle is then cut where the pressure falls through its
 //! middle level, the steepest and so the sharpest moment of the trace.
 
-use crate::recording::{Channel, Recording, Segment};
+use crate::recording::{Channel, Recording};
 
 /// Slowest and fastest engine speed searched [1/min].
 pub(crate) const RPM_RANGE: (f64, f64) = (250.0, 16_000.0);
@@ -27,9 +27,13 @@ pub(crate) struct Levels {
 impl Levels {
     /// Levels of a channel; `None` if fewer than 16 samples are readable.
     pub(crate) fn of(channel: &Channel) -> Option<Self> {
-        let stride = (channel.p_pa.len() / 40_000).max(1);
-        let mut p: Vec<f32> = channel
-            .p_pa
+        Self::of_samples(&channel.p_pa)
+    }
+
+    /// Levels of bare samples [Pa]; `None` as for [`Self::of`].
+    pub(crate) fn of_samples(p_pa: &[f32]) -> Option<Self> {
+        let stride = (p_pa.len() / 40_000).max(1);
+        let mut p: Vec<f32> = p_pa
             .iter()
             .step_by(stride)
             .copied()
@@ -60,11 +64,16 @@ impl Levels {
 /// `None` if nothing repeats.
 pub(crate) fn period_samples(rec: &Recording, channel: &Channel) -> Option<f64> {
     let seg = rec.segments.iter().max_by_key(|s| s.len)?;
+    period_of_samples(&channel.p_pa[seg.first..seg.first + seg.len], rec.dt_s)
+}
+
+/// [`period_samples`] of one unbroken stretch of samples, `dt_s` [s] apart.
+pub(crate) fn period_of_samples(p_pa: &[f32], dt_s: f64) -> Option<f64> {
     // About 1 ms apart is enough for the search and keeps it cheap at any rate; never fewer
     // than eight points in the fastest cycle searched.
-    let step = ((0.001 / rec.dt_s) as usize).max(1);
-    let p = thinned(&channel.p_pa[seg.first..seg.first + seg.len], step);
-    let dt = rec.dt_s * step as f64;
+    let step = ((0.001 / dt_s) as usize).max(1);
+    let p = thinned(p_pa, step);
+    let dt = dt_s * step as f64;
     let shortest = ((120.0 / RPM_RANGE.1 / dt) as usize).max(3);
     let longest = ((120.0 / RPM_RANGE.0 / dt) as usize).min(p.len() / 2);
     if longest < shortest + 2 {
@@ -159,12 +168,22 @@ pub(crate) fn whole_cycles(
 ) -> Vec<Cycle> {
     let mut cycles = Vec::new();
     for seg in &rec.segments {
-        let falls = falls(channel, *seg, levels, period);
-        cycles.extend(falls.windows(2).map(|w| Cycle {
-            start: w[0],
-            length: w[1] - w[0],
-        }));
+        let p = &channel.p_pa[seg.first..seg.first + seg.len];
+        cycles.extend(between(&falls(p, seg.first, levels, period)));
     }
+    alike(cycles)
+}
+
+/// One cycle from each fall to the next.
+pub(crate) fn between(falls: &[f64]) -> impl Iterator<Item = Cycle> {
+    falls.windows(2).map(|w| Cycle {
+        start: w[0],
+        length: w[1] - w[0],
+    })
+}
+
+/// Leaves out the cycles more than 25 % off the median length.
+fn alike(mut cycles: Vec<Cycle>) -> Vec<Cycle> {
     let mut lengths: Vec<f64> = cycles.iter().map(|c| c.length).collect();
     if lengths.is_empty() {
         return cycles;
@@ -182,13 +201,13 @@ pub(crate) fn whole_cycles(
 /// its ring stays within a fifth of the swing.
 const CLEAR_OF_MIDDLE: f64 = 0.25;
 
-/// Moments, in samples from the beginning, at which the smoothed pressure falls through the middle.
-fn falls(channel: &Channel, seg: Segment, levels: Levels, period: f64) -> Vec<f64> {
+/// Moments, in samples, at which the smoothed pressure falls through the middle; `first` is the
+/// place of the first sample of `p`.
+pub(crate) fn falls(p: &[f32], first: usize, levels: Levels, period: f64) -> Vec<f64> {
     // A window of a hundredth of a cycle takes off the noise and leaves the flank alone.
     let width = ((period / 100.0) as usize).max(1);
     let middle = 0.5 * (levels.low_pa + levels.high_pa);
     let clear = CLEAR_OF_MIDDLE * levels.swing_pa();
-    let p = &channel.p_pa[seg.first..seg.first + seg.len];
     // Levels and means are compared as sums over the window, without a division a sample.
     let wide = width as f64;
     let mut search = Search {
@@ -196,12 +215,12 @@ fn falls(channel: &Channel, seg: Segment, levels: Levels, period: f64) -> Vec<f6
         high: (middle + clear) * wide,
         low: (middle - clear) * wide,
         // The running mean lags by half its width.
-        first: seg.first as f64 - 0.5 * (width - 1) as f64,
+        first: first as f64 - 0.5 * (width - 1) as f64,
         apart: 0.5 * period,
         before: f64::NAN,
         armed: false,
         crossed: None,
-        found: Vec::with_capacity((seg.len as f64 / period) as usize + 1),
+        found: Vec::with_capacity((p.len() as f64 / period) as usize + 1),
     };
     match p.first() {
         Some(&first) if p.iter().fold(true, |all, x| all & x.is_finite()) => {
@@ -289,6 +308,7 @@ impl Search {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::recording::Segment;
 
     /// Sawtooth dips of `period` samples between 30 and 90 kPa, `n` samples, dip at 0.3 of it.
     fn recording(period: f64, n: usize, change: impl Fn(usize, f32) -> f32) -> Recording {

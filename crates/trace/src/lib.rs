@@ -11,6 +11,7 @@ mod import;
 mod location;
 mod mean_cycle;
 mod notice;
+mod pace;
 mod picture;
 mod quality;
 mod reading;
@@ -26,6 +27,7 @@ pub use import::{
     LayoutHint, PressureKind, TimeUnit, import,
 };
 pub use notice::Notice;
+pub use pace::{Pace, WholeCycle};
 pub use reading::{ChannelReading, CycleReading, MeanCycle, Measured, Scaled};
 pub use recording::{Channel, Recording, Segment};
 pub use setup::{AnalyseError, BodySetup, Setup, ZERO_DRIFT_PA, ZERO_UNKNOWN_PA};
