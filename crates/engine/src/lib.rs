@@ -2,7 +2,7 @@
 //!
 //! [`spec`] and [`setting`] say what the engine is and how it is set; [`operating`] runs it to a
 //! balance and records a [`Trace`], [`running`] lets it run by itself under its idle control;
-//! [`sensing`] turns a trace into what a sensor would have sampled and [`layout`] writes the
+//! [`sensing`] turns a trace into what a sensor would have sampled, [`tap`] does so cycle by cycle, and [`layout`] writes the
 //! samples as a recording. No I/O beyond the writer handed in, no clock; the same seed gives the
 //! same numbers. Limits: quasi-steady flow through plates and valves, exhaust at constant pressure,
 //! one gas for air and burned charge.
@@ -22,6 +22,7 @@ pub mod sensing;
 pub mod setting;
 pub mod simulation;
 pub mod spec;
+pub mod tap;
 pub mod trace;
 pub mod valve;
 
@@ -37,5 +38,6 @@ pub use sensing::{Chain, Quantiser, Samples, Sampling, sense};
 pub use setting::{BodySetting, Setting};
 pub use simulation::{CylinderCycle, Simulation};
 pub use spec::{Basics, CylinderSpec, EngineSpec, Exhaust, GasColumn, IdleBaseline, IdleCircuit};
+pub use tap::Tap;
 pub use trace::{Trace, Truth};
 pub use valve::{LiftShape, Valve};

@@ -198,15 +198,9 @@ fn check(trace: &Trace, chains: &[Chain], s: &Sampling) -> Result<(), EngineErro
             cylinders,
         });
     }
+    check_rate(s.rate_hz)?;
     let unrest = 0.0..=LARGEST_UNREST;
     for (what, value, unit, ok, expected) in [
-        (
-            "sampling rate",
-            s.rate_hz,
-            "Hz",
-            (1.0..=1e6).contains(&s.rate_hz),
-            "between 1 and 1e6",
-        ),
         (
             "recording length",
             s.duration_s,
@@ -246,6 +240,11 @@ fn check(trace: &Trace, chains: &[Chain], s: &Sampling) -> Result<(), EngineErro
             });
         }
     }
+    check_chains(chains)
+}
+
+/// Refuses a lag or noise that cannot be.
+pub(crate) fn check_chains(chains: &[Chain]) -> Result<(), EngineError> {
     for (cylinder, c) in chains.iter().enumerate() {
         for (what, value, unit) in [
             ("sensor lag", c.lag_s, "s"),
@@ -264,6 +263,19 @@ fn check(trace: &Trace, chains: &[Chain], s: &Sampling) -> Result<(), EngineErro
         }
     }
     Ok(())
+}
+
+/// Refuses a sampling rate [Hz] that cannot be.
+pub(crate) fn check_rate(rate_hz: f64) -> Result<(), EngineError> {
+    if (1.0..=1e6).contains(&rate_hz) {
+        return Ok(());
+    }
+    Err(EngineError::Range {
+        what: "sampling rate",
+        value: rate_hz,
+        unit: "Hz",
+        expected: "between 1 and 1e6",
+    })
 }
 
 /// Runner pressure [Pa] at `share` (0 to 1) of recorded cycle `cycle`, straight between points.
@@ -341,7 +353,7 @@ impl Clock {
 }
 
 /// Hose and lag of one channel, advanced by one knot at a time.
-struct Filter {
+pub(crate) struct Filter {
     hose: Option<HoseStep>,
     lag_keep: f64,
     lag_s: f64,
@@ -386,7 +398,7 @@ impl HoseStep {
 }
 
 impl Filter {
-    fn new(chain: &Chain, knot_s: f64) -> Self {
+    pub(crate) fn new(chain: &Chain, knot_s: f64) -> Self {
         Self {
             hose: chain.hose.as_ref().map(|h| HoseStep::new(h, knot_s)),
             lag_keep: if chain.lag_s > 0.0 {
@@ -404,16 +416,16 @@ impl Filter {
     }
 
     /// Everything at rest at `p_pa`.
-    fn rest(&mut self, p_pa: f64) {
+    pub(crate) fn rest(&mut self, p_pa: f64) {
         (self.input, self.hose_out, self.hose_rate, self.lag_out) = (p_pa, p_pa, 0.0, p_pa);
     }
 
-    fn output(&self) -> f64 {
+    pub(crate) fn output(&self) -> f64 {
         self.lag_out
     }
 
     /// Moves to the next knot, where the runner is at `p_pa`.
-    fn advance(&mut self, p_pa: f64) {
+    pub(crate) fn advance(&mut self, p_pa: f64) {
         let before = self.hose_out;
         if let Some(step) = &self.hose {
             let slope = (p_pa - self.input) / self.knot_s;
