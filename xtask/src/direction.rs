@@ -6,18 +6,19 @@ use serde_json::Value;
 use crate::process::{self, cargo};
 
 /// Package and the packages of the workspace that it may use, prefix left off.
-const ARROWS: [(&str, &[&str]); 12] = [
+const ARROWS: [(&str, &[&str]); 13] = [
     ("airflow", &[]),
     ("fit", &[]),
     ("trace", &["airflow", "fit"]),
     ("engine", &["airflow"]),
     ("job", &["airflow"]),
+    ("live", &["airflow", "trace", "engine"]),
     ("diagnose", &["airflow", "fit", "trace", "engine", "job"]),
     ("report", &["job", "diagnose"]),
     (
         "app",
         &[
-            "airflow", "fit", "trace", "engine", "job", "diagnose", "report",
+            "airflow", "fit", "trace", "engine", "job", "live", "diagnose", "report",
         ],
     ),
     ("web", &["app"]),
@@ -25,7 +26,7 @@ const ARROWS: [(&str, &[&str]); 12] = [
     (
         "validation",
         &[
-            "airflow", "fit", "trace", "engine", "job", "diagnose", "report", "app",
+            "airflow", "fit", "trace", "engine", "job", "live", "diagnose", "report", "app",
         ],
     ),
     ("xtask", &[]),
@@ -33,12 +34,13 @@ const ARROWS: [(&str, &[&str]); 12] = [
 
 /// Tests alone may also reach sideways and down this list, never up: a test of the
 /// recordings may take its input from the engine model, but not the other way round.
-const TEST_ORDER: [&str; 12] = [
+const TEST_ORDER: [&str; 13] = [
     "airflow",
     "fit",
     "engine",
     "job",
     "trace",
+    "live",
     "diagnose",
     "report",
     "app",

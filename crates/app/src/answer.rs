@@ -389,18 +389,18 @@ fn channel(c: &ChannelReading) -> ChannelAnswer {
     }
 }
 
-fn finite(v: f64) -> Option<f64> {
+pub(crate) fn finite(v: f64) -> Option<f64> {
     v.is_finite().then_some(v)
 }
 
-fn measured(m: Measured) -> MeasuredAnswer {
+pub(crate) fn measured(m: Measured) -> MeasuredAnswer {
     MeasuredAnswer {
         value: finite(m.value),
         sd: finite(m.sd),
     }
 }
 
-fn scaled(s: Scaled) -> ScaledAnswer {
+pub(crate) fn scaled(s: Scaled) -> ScaledAnswer {
     ScaledAnswer {
         value: finite(s.value),
         sd: finite(s.sd),
@@ -416,7 +416,7 @@ fn interval(i: Interval) -> IntervalAnswer {
     }
 }
 
-fn notices(list: &[Notice]) -> Vec<NoticeAnswer> {
+pub(crate) fn notices(list: &[Notice]) -> Vec<NoticeAnswer> {
     list.iter()
         .map(|n| NoticeAnswer {
             code: n.code.to_owned(),

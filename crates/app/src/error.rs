@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use evenpull_engine::EngineError;
 use evenpull_job::FileErrors;
+use evenpull_live::SessionError;
 use evenpull_trace::{AnalyseError, ImportError};
 
 use crate::practice::FaultError;
@@ -56,6 +57,25 @@ pub enum AppError {
     /// The practice engine refuses its numbers, or nothing balances.
     #[error("practice engine: {0}\n  remedy: try another seed, a milder profile or another fault")]
     Engine(#[from] EngineError),
+    /// A live session cannot do what is asked now.
+    #[error("{0}")]
+    Live(#[from] SessionError),
+    /// Turns that no screw makes.
+    #[error("{turns} turns at once are no turn of a screw\n  remedy: turn by up to {limit} turns")]
+    TurnsOutOfRange {
+        /// Turns asked for.
+        turns: f64,
+        /// Most turns at once.
+        limit: f64,
+    },
+    /// A screw the machine does not have, or that is not turned.
+    #[error("no screw `{name}` to turn on this machine\n  remedy: use one of {known}")]
+    NoScrew {
+        /// Name as given.
+        name: String,
+        /// Screws there are.
+        known: String,
+    },
     /// A number of the profile that the practice engine cannot use.
     #[error("practice engine: {0}\n  remedy: correct the profile")]
     Practice(String),
@@ -83,7 +103,9 @@ impl AppError {
             Self::Analyse(
                 AnalyseError::MissingChannel { .. } | AnalyseError::Implausible { .. },
             ) => ErrorKind::BadInput,
-            Self::Analyse(_) => ErrorKind::Refused,
+            Self::Analyse(_) | Self::Live(SessionError::Zero(_) | SessionError::Accept(_)) => {
+                ErrorKind::Refused
+            }
             Self::Json(_) => ErrorKind::Fault,
             Self::File(_)
             | Self::Unreadable { .. }
@@ -92,6 +114,9 @@ impl AppError {
             | Self::Fault(_)
             | Self::Engine(_)
             | Self::Practice(_)
+            | Self::Live(_)
+            | Self::NoScrew { .. }
+            | Self::TurnsOutOfRange { .. }
             | Self::NoProfile { .. } => ErrorKind::BadInput,
         }
     }

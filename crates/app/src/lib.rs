@@ -6,6 +6,7 @@ mod demo;
 mod error;
 mod job_folder;
 mod layout_hint;
+mod live;
 mod page;
 mod practice;
 mod present_state;
@@ -34,9 +35,14 @@ pub use evenpull_job::{
     AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData, Layout, PerBody, Pinch,
     Profile, Tolerance, cautions_for,
 };
+pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
 pub use evenpull_report::{STYLE as PAGE_STYLE, cause_name, chance, turn_fraction};
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
+pub use live::{
+    BodyView, LinkView, LiveReading, LiveRequest, LiveSession, LiveSource, LiveView, MissingView,
+    PracticeView, ProgressView, live_view, reading_band_rpm,
+};
 pub use page::{assessment_page, write_assessment};
 pub use practice::{
     Fault, FaultError, Individual, PracticePoint, PracticeRequest, PracticeTruth, PracticeVisit,

@@ -13,10 +13,12 @@ mod fault;
 mod files;
 mod individual;
 mod put_in;
+mod running;
 mod visit;
 
 pub use fault::{Fault, FaultError, fault_codes};
 pub use individual::Individual;
+pub(crate) use running::running;
 pub use visit::{PracticePoint, PracticeVisit};
 
 use bench::Bench;

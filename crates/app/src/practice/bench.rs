@@ -25,7 +25,7 @@ const NOISE_PA: f64 = 40.0;
 /// Printed resolution of the recordings [Pa].
 const STEP_PA: f64 = 1.0;
 /// Share of the idle valve's travel at the healthy warm idle: middle of 20 to 40 %, from memory.
-const IDLE_SHARE: f64 = 0.3;
+pub(super) const IDLE_SHARE: f64 = 0.3;
 /// What bushes and joints of a healthy body let by [mm2]; assumed.
 const BASE_LEAK_MM2: std::ops::Range<f64> = 0.25..0.40;
 /// Bleed of the healthy engine [turns from seat]; common practice, no source.
@@ -64,12 +64,12 @@ pub(super) struct Scatter {
 pub(super) struct Bench<'p> {
     pub(super) profile: &'p Profile,
     pub(super) setting: Setting,
-    own: Individual,
+    pub(super) own: Individual,
     pub(super) described: Vec<String>,
     /// Sealed parts whose seal shows that they were touched.
     pub(super) disturbed: Vec<String>,
     pub(super) crossed: bool,
-    spec: EngineSpec,
+    pub(super) spec: EngineSpec,
     pub(super) rng: StdRng,
     pub(super) bleed_turns: Vec<f64>,
     /// What the turns of each bleed came out beyond what was noted [turns].
@@ -252,17 +252,18 @@ impl<'p> Bench<'p> {
             .collect()
     }
 
-    fn sample(&mut self, trace: &Trace) -> Result<Samples, AppError> {
+    /// The hose and sensor of each body, without what sets a sensor apart.
+    pub(super) fn chains(&self) -> Result<Vec<Chain>, AppError> {
         let hose = Hose::new(
             HOSE.length_m,
             HOSE.bore_mm * 1e-3,
             HOSE.dead_volume_cc * 1e-6,
-            trace.ambient_k,
-            0.6 * trace.ambient_pa,
+            self.setting.ambient_k,
+            0.6 * self.setting.ambient_pa,
         )
         .and_then(|h| h.second_order())
         .map_err(|e| AppError::Practice(e.to_string()))?;
-        let chains: Vec<Chain> = self
+        Ok(self
             .chain_offset_pa
             .iter()
             .map(|&offset_pa| Chain {
@@ -272,7 +273,11 @@ impl<'p> Bench<'p> {
                 quantiser: Quantiser::Step { step_pa: STEP_PA },
                 ..Chain::IDEAL
             })
-            .collect();
+            .collect())
+    }
+
+    fn sample(&mut self, trace: &Trace) -> Result<Samples, AppError> {
+        let chains = self.chains()?;
         let sampling = Sampling {
             start_deg: self.rng.random_range(0.0..720.0),
             seed: self.rng.random(),

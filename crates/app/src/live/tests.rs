@@ -1,0 +1,116 @@
+use std::time::{Duration, Instant};
+
+use evenpull_trace::{LayoutHint, analyse, import};
+
+use super::*;
+use crate::profiles::load_profile;
+
+fn open(fault: &str) -> LiveSession {
+    let profile = load_profile("heron-270").unwrap();
+    let text = "format = \"evenpull.job/1\"\nprofile = \"p\"\n[[reading]]\ncondition = \"idle\"\n\
+                recording = \"r\"\n";
+    let job = evenpull_job::Job::from_toml("j", text, &profile.profile).unwrap();
+    LiveSession::open(LiveRequest {
+        source: LiveSource::Practice {
+            faults: vec![fault.parse().unwrap()],
+            seed: 3,
+        },
+        profile: Arc::new(profile),
+        ambient: job.ambient,
+        condition: Condition::Idle,
+        hose: None,
+        pinched: Vec::new(),
+    })
+    .unwrap()
+}
+
+/// Waits until `done` says so; the view then.
+fn until(session: &LiveSession, seconds: u64, done: impl Fn(&LiveView) -> bool) -> LiveView {
+    let start = Instant::now();
+    loop {
+        let view = session.view();
+        if done(&view) {
+            return view;
+        }
+        assert!(start.elapsed() < Duration::from_secs(seconds), "{view:#?}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// From the engine off to an accepted reading, in real time, with a fault that the seed alone knows.
+#[test]
+fn a_practice_session_reads_itself() {
+    let mut session = open("stub-leak:left");
+    until(&session, 20, |v| v.samples > 3_000);
+    let zeros = session.take_zero().unwrap();
+    let ambient_kpa = session.request().ambient.pressure_kpa;
+    assert!(
+        zeros.iter().all(|z| (z - ambient_kpa).abs() < 0.02),
+        "{zeros:?}"
+    );
+    assert!(session.accept_now().is_err());
+    session.start_engine().unwrap();
+    let view = until(&session, 90, |v| v.accepted > 0);
+    let reading = session.accepted(view.accepted).unwrap();
+    assert_eq!(reading.condition, Condition::Idle);
+    let d: Vec<f64> = reading
+        .reading
+        .channels
+        .iter()
+        .map(|c| c.mean_depression_kpa)
+        .collect();
+    // A leak of 1 to 3 mm2 lowers its side by kilopascals.
+    assert!(d[1] - d[0] > 1.5, "{d:?}");
+    assert!(session.hidden_faults()[0].starts_with("stub-leak: left"));
+    let bodies = session.request().profile.profile.bodies().to_vec();
+    let hint = LayoutHint::default();
+    let again = import(
+        reading.text.as_bytes(),
+        "again",
+        &hint,
+        &bodies,
+        &mut |_| {},
+    )
+    .unwrap();
+    let again = analyse(&again, &expect_of(&session, &reading)).unwrap();
+    // By their text: a value that is not there is NaN, which equals nothing.
+    assert_eq!(format!("{again:?}"), format!("{:?}", reading.reading));
+}
+
+/// The setup that a stored reading would get from its job: ambient, hose and engine-off readings.
+fn expect_of(session: &LiveSession, reading: &LiveReading) -> evenpull_trace::Setup {
+    let mut request = session.request().clone();
+    let printed = |kpa: f64| format!("{kpa:.3}").parse().unwrap();
+    let key_off = reading.key_off_kpa.iter().map(|k| k.map(printed));
+    request.ambient.key_off_kpa = Some(PerBody::new(key_off.collect()));
+    let setup = expect(&request).setup;
+    assert!(setup.bodies[0].hose.is_some());
+    setup
+}
+
+#[test]
+fn screws_are_those_of_the_machine() {
+    let session = open("none");
+    session.turn("bleed.left", 0.25).unwrap();
+    session.turn("stop.right", -0.1).unwrap();
+    for (name, turns) in [
+        ("no such screw", 0.1),
+        ("sensor", 0.1),
+        ("bleed.left", f64::NAN),
+    ] {
+        let error = session.turn(name, turns).unwrap_err().to_string();
+        assert!(error.contains("remedy"), "{error}");
+    }
+    assert!(session.turn("bleed.left", 1e9).is_err());
+}
+
+#[test]
+fn a_view_goes_to_json_without_numbers_that_are_none() {
+    let session = open("none");
+    until(&session, 20, |v| v.samples > 100);
+    let json = serde_json::to_value(session.view()).unwrap();
+    assert_eq!(json["format"], "evenpull.live/1");
+    assert_eq!(json["rpm"], serde_json::Value::Null);
+    assert_eq!(json["progress"]["missing"][0]["code"], "not-running");
+    assert_eq!(json["practice"]["running"], false);
+}

@@ -1,0 +1,6 @@
+//! Sessions and followers as a caller sees them.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+mod made;
+mod reading;
