@@ -8,7 +8,6 @@ mod case;
 mod cases;
 mod data;
 pub mod motored;
-pub mod study;
 
 pub use case::{Case, Deviation, Point, table};
 pub use cases::all;

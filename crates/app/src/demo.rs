@@ -1,6 +1,7 @@
 //! An invented job from end to end, then the advice tried on the practice engine.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use evenpull_job::Condition;
 
@@ -8,11 +9,28 @@ use crate::assess::{AssessOutcome, JobProgress, assess};
 use crate::error::AppError;
 use crate::practice::{Fault, PracticeRequest, PracticeTruth, practice, turned};
 use crate::profiles::load_profile;
+use crate::serve::BenchStart;
 
 /// Profile of the demonstration.
 const PROFILE: &str = "heron-270";
 /// Seed of the demonstration.
 const SEED: u64 = 11;
+/// What is put in.
+const FAULT: &str = "balance-off";
+
+/// The engine of the demonstration for the bench.
+///
+/// # Errors
+/// None but a fault of the program: profile and fault are embedded.
+pub fn demo_bench() -> Result<BenchStart, AppError> {
+    let profile = load_profile(PROFILE)?;
+    Ok(BenchStart {
+        machine: profile.profile.name.clone(),
+        profile: Arc::new(profile),
+        faults: vec![FAULT.parse()?],
+        seed: SEED,
+    })
+}
 
 /// One adjuster turned on the bench, and what that did at hold.
 #[derive(Debug, Clone, PartialEq)]
@@ -50,7 +68,7 @@ pub struct DemoOutcome {
 /// [`AppError::Unwritable`] for the folder; anything else would be a fault of the program.
 pub fn demo(folder: &Path, progress: &mut JobProgress<'_>) -> Result<DemoOutcome, AppError> {
     let profile = load_profile(PROFILE)?;
-    let faults: Vec<Fault> = vec!["balance-off".parse()?];
+    let faults: Vec<Fault> = vec![FAULT.parse()?];
     let request = PracticeRequest {
         profile: &profile,
         faults: &faults,

@@ -8,6 +8,7 @@ use evenpull_live::SessionError;
 use evenpull_trace::{AnalyseError, ImportError};
 
 use crate::practice::FaultError;
+use crate::serve::BenchRefusal;
 
 /// Who is to act on an error; the command line maps it to its exit code.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -57,6 +58,9 @@ pub enum AppError {
     /// The practice engine refuses its numbers, or nothing balances.
     #[error("practice engine: {0}\n  remedy: try another seed, a milder profile or another fault")]
     Engine(#[from] EngineError),
+    /// The bench of the served pages does not do what is asked.
+    #[error("{0}")]
+    Bench(#[from] BenchRefusal),
     /// A live session cannot do what is asked now.
     #[error("{0}")]
     Live(#[from] SessionError),
@@ -103,9 +107,9 @@ impl AppError {
             Self::Analyse(
                 AnalyseError::MissingChannel { .. } | AnalyseError::Implausible { .. },
             ) => ErrorKind::BadInput,
-            Self::Analyse(_) | Self::Live(SessionError::Zero(_) | SessionError::Accept(_)) => {
-                ErrorKind::Refused
-            }
+            Self::Analyse(_)
+            | Self::Bench(BenchRefusal::NoReading)
+            | Self::Live(SessionError::Zero(_) | SessionError::Accept(_)) => ErrorKind::Refused,
             Self::Json(_) => ErrorKind::Fault,
             Self::File(_)
             | Self::Unreadable { .. }
@@ -115,6 +119,7 @@ impl AppError {
             | Self::Engine(_)
             | Self::Practice(_)
             | Self::Live(_)
+            | Self::Bench(_)
             | Self::NoScrew { .. }
             | Self::TurnsOutOfRange { .. }
             | Self::NoProfile { .. } => ErrorKind::BadInput,

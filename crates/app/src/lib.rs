@@ -13,6 +13,7 @@ mod present_state;
 mod profiles;
 mod recording;
 mod scale;
+mod serve;
 mod setup;
 mod text_file;
 mod written;
@@ -24,7 +25,7 @@ pub use answer::{
     cause_code, read_answer,
 };
 pub use assess::{AssessOutcome, JobProgress, assess, assess_loaded};
-pub use demo::{BenchTrial, DemoOutcome, demo};
+pub use demo::{BenchTrial, DemoOutcome, demo, demo_bench};
 pub use error::{AppError, ErrorKind};
 pub use evenpull_airflow::parse_decimal;
 pub use evenpull_diagnose::{
@@ -32,8 +33,8 @@ pub use evenpull_diagnose::{
     ReadingResult,
 };
 pub use evenpull_job::{
-    AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData, Layout, PerBody, Pinch,
-    Profile, Tolerance, cautions_for,
+    Adjuster, AdjusterKind, AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData,
+    Layout, PerBody, Pinch, Profile, Tolerance, cautions_for,
 };
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
 pub use evenpull_report::{STYLE as PAGE_STYLE, cause_name, chance, turn_fraction};
@@ -50,3 +51,7 @@ pub use practice::{
 };
 pub use profiles::{LoadedProfile, load_profile, profile_list};
 pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, read_recording};
+pub use serve::{
+    Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchStart, GuideView, Operation,
+    Station,
+};

@@ -56,6 +56,8 @@ pub struct LiveSession {
     session: Session,
     request: LiveRequest,
     hidden: Vec<String>,
+    disturbed: Vec<String>,
+    bleed_turns: Vec<f64>,
 }
 
 /// A reading that was accepted, ready to be stored.
@@ -130,7 +132,7 @@ impl LiveSession {
     /// # Errors
     /// [`AppError`] for a fault the practice engine cannot show, or numbers it cannot run with.
     pub fn open(mut request: LiveRequest) -> Result<Self, AppError> {
-        let (source, hidden) = match &request.source {
+        let (source, hidden, disturbed, bleed_turns) = match &request.source {
             LiveSource::Practice { faults, seed } => {
                 let wanted = PracticeRequest {
                     profile: &request.profile,
@@ -143,7 +145,9 @@ impl LiveSession {
                 request.ambient.temperature_c = ((air.ambient_k - 273.15) * 10.0).round() / 10.0;
                 request.ambient.humidity_percent = 0.0;
                 request.hose = Some(made.hose);
-                (Source::Practice(Box::new(made.engine)), made.described)
+                let bleeds = made.engine.bleeds.iter().map(|b| b.turns).collect();
+                let source = Source::Practice(Box::new(made.engine));
+                (source, made.described, made.disturbed, bleeds)
             }
         };
         let session = Session::start(source, expect(&request))?;
@@ -151,6 +155,8 @@ impl LiveSession {
             session,
             request,
             hidden,
+            disturbed,
+            bleed_turns,
         })
     }
 
@@ -272,6 +278,17 @@ impl LiveSession {
     /// The hidden faults of the practice engine in words, for when the exercise is over.
     pub fn hidden_faults(&self) -> &[String] {
         &self.hidden
+    }
+
+    /// Sealed parts of the practice engine whose seals show that they were touched.
+    pub fn disturbed_seals(&self) -> &[String] {
+        &self.disturbed
+    }
+
+    /// Bleeds of the practice engine as it was made [turns from seat], profile's order; empty
+    /// where there are none.
+    pub fn bleed_turns(&self) -> &[f64] {
+        &self.bleed_turns
     }
 
     fn as_reading(&self, accepted: &Accepted) -> LiveReading {

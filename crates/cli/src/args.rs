@@ -22,7 +22,7 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// Show an invented job from end to end, then try the advice on the practice engine.
+    /// Show an invented job from end to end, try the advice, then open the bench with that engine.
     Demo(DemoArgs),
     /// Assess a job: causes with their evidence, what to turn, what to leave sealed.
     Assess(AssessArgs),
@@ -43,6 +43,10 @@ pub(crate) struct DemoArgs {
     /// Folder to keep the invented job and its page in; without it nothing is kept.
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
+    /// End after the job instead of opening the bench with the practice engine; always so when
+    /// standard output is no terminal.
+    #[arg(long)]
+    pub(crate) once: bool,
 }
 
 /// Arguments of `assess`.

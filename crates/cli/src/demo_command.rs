@@ -1,9 +1,9 @@
 //! `evenpull demo`.
 
 use std::fmt::Write as _;
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 
-use evenpull_app::{AppError, BenchTrial, DemoOutcome, demo, write_assessment};
+use evenpull_app::{AppError, BenchTrial, DemoOutcome, demo, demo_bench, write_assessment};
 
 use crate::args::DemoArgs;
 use crate::assess_command::now;
@@ -12,6 +12,7 @@ use crate::exit::Exit;
 use crate::paragraph::{entry, fixed};
 use crate::progress::steps;
 use crate::run::CommandError;
+use crate::serve_command::serve;
 
 pub(crate) fn run(args: &DemoArgs) -> Result<Exit, CommandError> {
     // Held until the end: dropping it removes the folder.
@@ -43,7 +44,17 @@ pub(crate) fn run(args: &DemoArgs) -> Result<Exit, CommandError> {
     io::stdout()
         .lock()
         .write_all(demo_text(&outcome).as_bytes())?;
-    Ok(Exit::Fine)
+    if args.once || !io::stdout().is_terminal() {
+        return Ok(Exit::Fine);
+    }
+    let mut stderr = io::stderr().lock();
+    writeln!(
+        stderr,
+        "\nThe same engine runs on the bench now; turn its screws yourself:"
+    )?;
+    drop(stderr);
+    // A free port: the daily server may be running on its own.
+    serve(0, false, demo_bench()?)
 }
 
 fn demo_text(outcome: &DemoOutcome) -> String {

@@ -3,30 +3,45 @@
 use std::io::{self, Write};
 use std::sync::Arc;
 
-use evenpull_web::{Announcement, Server, Texts, Web, WebConfig, terminal_qr};
+use evenpull_app::BenchStart;
+use evenpull_web::{Announcement, Server, Texts, Web, WebConfig, exercise, terminal_qr};
 
 use crate::args::ServeArgs;
 use crate::assess_command::now;
 use crate::exit::Exit;
 use crate::run::CommandError;
 
+/// Engine of the first exercise.
+const PROFILE: &str = "heron-270";
+
 pub(crate) fn run(args: &ServeArgs) -> Result<Exit, CommandError> {
-    let server = Server::bind(args.port, args.lan)?;
+    // Any number does: it draws the first exercise.
+    let seed = jiff::Timestamp::now().as_microsecond().unsigned_abs();
+    serve(args.port, args.lan, exercise(PROFILE, seed)?)
+}
+
+/// Serves until the process is told to end; the bench starts with the engine given.
+pub(crate) fn serve(port: u16, lan: bool, bench: BenchStart) -> Result<Exit, CommandError> {
+    let server = Server::bind(port, lan)?;
+    // Held until the end: dropping it removes the folder.
+    let work = tempfile::tempdir()?;
     let web = Web::new(WebConfig {
         hosts: server.hosts().to_vec(),
         address: server.address().to_owned(),
         texts: Texts::english(),
+        bench,
+        work: work.path().to_owned(),
         now: Arc::new(now),
         announce: Arc::new(|what| tell(&what)),
     });
-    invite(&web, args.lan)?;
+    invite(&web, lan)?;
     server.run(web)?;
     Ok(Exit::Fine)
 }
 
 /// Prints how the first device is paired: the address to standard output, so that a script can
 /// take it, the rest to standard error.
-pub(crate) fn invite(web: &Web, lan: bool) -> Result<(), CommandError> {
+fn invite(web: &Web, lan: bool) -> Result<(), CommandError> {
     let address = web.pairing_address();
     let mut stderr = io::stderr().lock();
     if lan && let Some(picture) = terminal_qr(&address) {
@@ -51,7 +66,7 @@ pub(crate) fn invite(web: &Web, lan: bool) -> Result<(), CommandError> {
 }
 
 /// Tells at the terminal what the server has to say. A closed terminal leaves nobody to tell.
-pub(crate) fn tell(what: &Announcement) {
+fn tell(what: &Announcement) {
     let text = match what {
         Announcement::Code(code) => format!("code for the next device: {code}"),
         Announcement::Paired => "a device was paired".to_owned(),

@@ -8,7 +8,6 @@ mod cylinder;
 mod evidence;
 mod fuelling;
 mod hypothesis;
-mod levelling;
 mod mixture;
 mod mode;
 mod model;

@@ -5,6 +5,7 @@ use axum::response::{IntoResponse, Response};
 use evenpull_app::PAGE_STYLE;
 
 const OWN_STYLE: &str = include_str!("../assets/web.css");
+const SCRIPT: &str = "text/javascript; charset=utf-8";
 const ICON: &str = include_str!("../assets/icon.svg");
 
 fn embedded(kind: &'static str, text: String) -> Response {
@@ -18,6 +19,21 @@ pub(crate) async fn style() -> Response {
         "text/css; charset=utf-8",
         format!("{PAGE_STYLE}\n{OWN_STYLE}"),
     )
+}
+
+/// The scripts of the bench.
+pub(crate) async fn bench_script() -> Response {
+    embedded(SCRIPT, include_str!("../assets/bench.js").to_owned())
+}
+
+/// Its picture.
+pub(crate) async fn picture_script() -> Response {
+    embedded(SCRIPT, include_str!("../assets/picture.js").to_owned())
+}
+
+/// Its sound.
+pub(crate) async fn sound_script() -> Response {
+    embedded(SCRIPT, include_str!("../assets/sound.js").to_owned())
 }
 
 /// The icon.

@@ -8,32 +8,27 @@ mod announce;
 mod assets;
 mod guard;
 mod light;
-#[cfg_attr(not(test), expect(dead_code, reason = "pressures stand on the bench"))]
+#[cfg_attr(
+    not(test),
+    expect(dead_code, reason = "the pages on records write pressures")
+)]
 mod number;
 mod page;
 mod pages;
 mod pairing;
-#[expect(
-    dead_code,
-    reason = "files and most fields belong to the pages on records"
-)]
+#[expect(dead_code, reason = "files belong to the pages on records")]
 mod posted;
-#[expect(
-    dead_code,
-    reason = "the gates of a job close steps; they come with its pages"
-)]
 mod problem;
 mod qr;
 mod routes;
 mod server;
 mod session;
-#[expect(dead_code, reason = "the time stands on the pages of a job")]
 mod state;
-#[expect(dead_code, reason = "the script of the bench takes its section")]
 mod texts;
 mod token;
 
 pub use announce::Announcement;
+pub use pages::exercise;
 pub use pairing::Pairing;
 pub use qr::terminal_qr;
 pub use routes::{Listed, listed_routes, router};

@@ -29,7 +29,8 @@ pub(crate) struct File {
 /// A form from a paired device that carries this device's token.
 #[derive(Debug, Clone)]
 pub(crate) struct Posted {
-    pub(crate) visitor: Visitor,
+    /// Sent by a script of the page, which wants no page back.
+    pub(crate) by_script: bool,
     fields: Vec<(String, String)>,
     pub(crate) files: Vec<File>,
 }
@@ -80,12 +81,12 @@ impl<S: Send + Sync> FromRequest<S> for Posted {
     type Rejection = Problem;
 
     async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
-        let visitor = request
+        let session = request
             .extensions()
             .get::<Visitor>()
-            .cloned()
+            .and_then(|v| v.session.clone())
             .ok_or(Problem::Unpaired)?;
-        let session = visitor.session.clone().ok_or(Problem::Unpaired)?;
+        let by_script = request.headers().contains_key("x-evenpull");
         let (fields, files) = parts(request, state).await?;
         let carried = fields
             .iter()
@@ -94,7 +95,7 @@ impl<S: Send + Sync> FromRequest<S> for Posted {
             return Err(Problem::Foreign);
         }
         Ok(Self {
-            visitor,
+            by_script,
             fields,
             files,
         })

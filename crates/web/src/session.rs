@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::time::{Duration, Instant};
 
-use crate::token::random_token;
+use crate::token::{alike, random_token};
 
 /// Name of the cookie.
 pub(crate) const COOKIE: &str = "evenpull";
@@ -63,6 +63,11 @@ impl Sessions {
         if let Some(token) = cookie(cookies, COOKIE) {
             self.by_token.remove(token);
         }
+    }
+
+    /// Whether the device with this form token is still paired.
+    pub(crate) fn knows(&self, csrf: &str) -> bool {
+        self.by_token.values().any(|s| alike(&s.csrf, csrf))
     }
 
     /// Number of paired devices.

@@ -1,8 +1,11 @@
 //! What every request sees.
 
 use std::fmt;
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use evenpull_app::{AppError, Bench, BenchGlance, BenchStart};
 
 use crate::announce::{Announce, Announcement};
 use crate::number::Writing;
@@ -10,6 +13,7 @@ use crate::pairing::Pairing;
 use crate::problem::Problem;
 use crate::session::Sessions;
 use crate::texts::Texts;
+use crate::token::random_token;
 
 /// What a server is made from.
 #[derive(Clone)]
@@ -20,6 +24,10 @@ pub struct WebConfig {
     pub address: String,
     /// Texts of the pages.
     pub texts: Texts,
+    /// What the bench is set up with at first.
+    pub bench: BenchStart,
+    /// Folder for passing files; the caller removes it at the end.
+    pub work: PathBuf,
     /// Date and time as it shall be read on a page.
     pub now: Arc<dyn Fn() -> String + Send + Sync>,
     /// Takes what is to be told at the terminal.
@@ -50,6 +58,9 @@ struct Inner {
     pairing: Mutex<Pairing>,
     sessions: Mutex<Sessions>,
     writing: Mutex<Writing>,
+    bench: Mutex<Option<Bench>>,
+    first_bench: BenchStart,
+    work: PathBuf,
     faults: AtomicU64,
 }
 
@@ -74,6 +85,9 @@ impl Web {
                 pairing: Mutex::default(),
                 sessions: Mutex::default(),
                 writing: Mutex::default(),
+                bench: Mutex::default(),
+                first_bench: config.bench,
+                work: config.work,
                 faults: AtomicU64::new(0),
             }),
         }
@@ -126,6 +140,37 @@ impl Web {
 
     pub(crate) fn set_writing(&self, writing: Writing) {
         *held(&self.inner.writing) = writing;
+    }
+
+    /// Does something with the bench, which is set up when it is first asked for. Waits for others
+    /// who do: not to be called from an asynchronous thread.
+    pub(crate) fn at_bench<T>(
+        &self,
+        what: impl FnOnce(&mut Bench) -> Result<T, AppError>,
+    ) -> Result<T, AppError> {
+        let mut slot = held(&self.inner.bench);
+        if let Some(bench) = slot.as_mut() {
+            return what(bench);
+        }
+        what(slot.insert(Bench::set_up(&self.inner.first_bench)?))
+    }
+
+    /// Puts another bench in place of the present one.
+    pub(crate) fn set_bench(&self, start: &BenchStart) -> Result<(), AppError> {
+        let bench = Bench::set_up(start)?;
+        *held(&self.inner.bench) = Some(bench);
+        Ok(())
+    }
+
+    /// The bench as it stands; `None` while somebody operates it or before it is set up.
+    pub(crate) fn glance(&self) -> Option<BenchGlance> {
+        let mut slot = self.inner.bench.try_lock().ok()?;
+        Some(slot.as_mut()?.glance())
+    }
+
+    /// A fresh folder for passing files.
+    pub(crate) fn work_folder(&self) -> PathBuf {
+        self.inner.work.join(random_token())
     }
 
     /// Tells a fault at the terminal and gives the page its number only.

@@ -26,6 +26,8 @@ pub(crate) struct Running {
     pub(crate) hose: HoseData,
     /// The faults in words.
     pub(crate) described: Vec<String>,
+    /// Sealed parts whose seals show that they were touched.
+    pub(crate) disturbed: Vec<String>,
 }
 
 /// Sets up the engine that `request` describes.
@@ -89,6 +91,7 @@ pub(crate) fn running(request: &PracticeRequest<'_>) -> Result<Running, AppError
         engine,
         hose: HOSE,
         described: bench.described,
+        disturbed: bench.disturbed,
     })
 }
 

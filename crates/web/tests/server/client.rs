@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex};
 use axum::Router;
 use axum::body::Body;
 use axum::http::{Request, Response, StatusCode};
-use evenpull_web::{Announcement, Texts, Web, WebConfig, router};
+use evenpull_web::{Announcement, Texts, Web, WebConfig, exercise, router};
 use http_body_util::BodyExt;
 use tower::ServiceExt;
 
@@ -35,6 +35,7 @@ pub(crate) struct Device {
     router: Router,
     cookie: String,
     pub(crate) told: Arc<Mutex<Vec<Announcement>>>,
+    _work: Arc<tempfile::TempDir>,
 }
 
 impl Device {
@@ -42,10 +43,13 @@ impl Device {
     pub(crate) fn unpaired() -> Self {
         let told = Arc::new(Mutex::new(Vec::new()));
         let ear = Arc::clone(&told);
+        let work = Arc::new(tempfile::tempdir().expect("a folder for passing files"));
         let web = Web::new(WebConfig {
             hosts: vec![HOST.to_owned(), "localhost:8087".to_owned()],
             address: ORIGIN.to_owned(),
             texts: Texts::english(),
+            bench: exercise("heron-270", 3).expect("an embedded engine"),
+            work: work.path().to_owned(),
             now: Arc::new(|| "2026-01-01 12:00".to_owned()),
             announce: Arc::new(move |what| ear.lock().expect("no test panics here").push(what)),
         });
@@ -54,6 +58,7 @@ impl Device {
             web,
             cookie: String::new(),
             told,
+            _work: work,
         }
     }
 
@@ -79,6 +84,7 @@ impl Device {
             router: self.router.clone(),
             cookie: String::new(),
             told: Arc::clone(&self.told),
+            _work: Arc::clone(&self._work),
         }
     }
 

@@ -1,4 +1,5 @@
 //! The router without a socket: who is let in, what is refused.
 
+mod bench;
 mod client;
 mod safety;
