@@ -8,6 +8,7 @@ mod case;
 mod cases;
 mod data;
 pub mod motored;
+pub mod study;
 
 pub use case::{Case, Deviation, Point, table};
 pub use cases::all;

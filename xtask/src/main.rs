@@ -13,6 +13,7 @@ mod keys;
 mod process;
 mod purity;
 mod steps;
+mod study;
 mod tools;
 mod trace_file;
 
@@ -30,6 +31,7 @@ cargo xtask COMMAND
   browser   the pages alone
   bench     the program against named peers, ratios from one run; `bench engine` or `bench read` alone
   calibrate do intervals and probabilities mean what they say, over drawn machines
+  study     advice, baseline, cross-flow on practice machines: `study advice [JOBS] [--wrong]`
   doc       the documents of every crate, warnings denied
   assets    shell completions and manual pages into target/assets";
 
@@ -52,7 +54,7 @@ fn dispatch() -> Result<()> {
         }
         Some((command, rest)) => (command.as_str(), rest),
     };
-    if !["bench", "calibrate"].contains(&command) && !rest.is_empty() {
+    if !["bench", "calibrate", "study"].contains(&command) && !rest.is_empty() {
         bail!(
             "`{command}` takes no further argument, got `{}`",
             rest.join(" ")
@@ -66,6 +68,7 @@ fn dispatch() -> Result<()> {
         "browser" => browser::run(),
         "bench" => bench::run(rest),
         "calibrate" => calibrate::run(rest),
+        "study" => study::run(rest),
         "doc" => steps::doc(),
         "assets" => assets::write(),
         "help" | "--help" | "-h" => {

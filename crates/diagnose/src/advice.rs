@@ -1,13 +1,14 @@
 //! What to turn, which way, how far, in the trade's order; and what stays sealed.
 
-use evenpull_job::{AdjusterKind, Condition, Profile};
+use evenpull_job::{AdjusterKind, Profile};
 
 use crate::assessment::{Advice, Baseline, Cause, CauseCode, Interval};
 use crate::breathing::Breathing;
 use crate::evidence::{Evidence, Point};
+use crate::levelling::HIDDEN_BY_LEVELLING;
 use crate::model::Model;
 use crate::posterior::Fitted;
-use crate::summary::{Draw, Limits, faults, interval, last_turns, over};
+use crate::summary::{Draw, over};
 
 /// What the advice is made from.
 pub(crate) struct Desk<'a> {
@@ -17,11 +18,16 @@ pub(crate) struct Desk<'a> {
     pub(crate) draws: &'a [Draw],
     pub(crate) causes: &'a [Cause],
     pub(crate) undetermined: bool,
+    /// The readings themselves are in doubt: the model does not fit or gauges were not checked.
+    pub(crate) doubted: bool,
     pub(crate) breathing: Breathing,
 }
 
 /// Probability from which a cause is acted on.
 const ACT_ON: f64 = 0.5;
+
+/// Probability of causes that levelling would hide up to which it is advised all the same.
+const HIDDEN_MOST: f64 = 0.2;
 
 impl Desk<'_> {
     fn likely(&self, codes: &[CauseCode]) -> Option<&Cause> {
@@ -30,13 +36,13 @@ impl Desk<'_> {
             .find(|c| c.probability >= ACT_ON && codes.contains(&c.code))
     }
 
-    fn profile(&self) -> &Profile {
+    pub(crate) fn profile(&self) -> &Profile {
         self.model.profile
     }
 
     /// Steps in the trade's order: what invalidates readings first, leaks before balance, bleeds last.
     pub(crate) fn steps(&self) -> Vec<Advice> {
-        use CauseCode::{BalanceOff, LinkAltered, SpindleWear, StubLeak};
+        use CauseCode::{LinkAltered, SpindleWear, StubLeak};
         if self.evidence.is_crossed() {
             return vec![plain(
                 "hoses",
@@ -53,7 +59,7 @@ impl Desk<'_> {
                 "the runners fill each other; turning an adjuster on such readings dials in an error",
             )];
         }
-        if self.undetermined {
+        if self.undetermined && !self.may_level() {
             return Vec::new();
         }
         let mut steps = Vec::new();
@@ -93,12 +99,21 @@ impl Desk<'_> {
             return steps;
         }
         if steps.is_empty() {
-            if self.likely(&[BalanceOff]).is_some() {
-                steps.extend(self.balance());
-            }
-            steps.extend(self.bleed());
+            steps.extend(self.level());
         }
         steps
+    }
+
+    /// Undetermined, but nothing is in question that levelling would hide: balance adjusters and
+    /// bleeds are there to be turned.
+    fn may_level(&self) -> bool {
+        let hidden: f64 = self
+            .causes
+            .iter()
+            .filter(|c| c.members.iter().any(|m| HIDDEN_BY_LEVELLING.contains(m)))
+            .map(|c| c.probability)
+            .sum();
+        !self.doubted && hidden < HIDDEN_MOST
     }
 
     fn find_leak(&self, cause: &Cause) -> Advice {
@@ -121,197 +136,6 @@ impl Desk<'_> {
                 "air gets in behind the plate of {body}{size}; a balance set over a leak costs about 0.3 degree per mm2"
             ),
         )
-    }
-
-    /// The linkage screws that are meant to be turned, each once, drivers first.
-    ///
-    /// A link error is that of a plate against the one that drives it, so putting one right
-    /// disturbs no other and the whole linkage is done in one round.
-    fn balance(&self) -> Vec<Advice> {
-        let mut out = Vec::new();
-        let mut righted = Vec::new();
-        let Some(best) = self.fitted.first() else {
-            return out;
-        };
-        let limits = Limits::of(self.model, self.evidence, best);
-        for c in self.model.drivers_first() {
-            let coupling = &self.profile().couplings[c];
-            let holds = |k: usize, p: &[f64]| {
-                faults(self.model, limits, &self.fitted[k].hypothesis, p)
-                    .iter()
-                    .any(|f| f.coupling == Some(c))
-            };
-            let with: Vec<f64> = self
-                .draws
-                .iter()
-                .filter(|(k, p)| holds(*k, p))
-                .map(|(_, p)| p[self.model.space.link(c)] / self.model.deg_per_turn(p, c))
-                .collect();
-            if (with.len() as f64) < ACT_ON * self.draws.len() as f64 {
-                continue;
-            }
-            let (Some(error), Some(adjuster)) =
-                (interval(with), self.profile().adjuster(&coupling.adjuster))
-            else {
-                continue;
-            };
-            righted.push(c);
-            // What a turn does is uncertain on its own; the offset is not.
-            let offset_deg = error.value
-                * interval(
-                    self.draws
-                        .iter()
-                        .map(|(_, p)| self.model.deg_per_turn(p, c))
-                        .collect(),
-                )
-                .map_or(coupling.deg_per_turn, |i| i.value);
-            let turns = if error.value >= 0.0 {
-                error
-            } else {
-                Interval {
-                    value: -error.value,
-                    lo90: -error.hi90,
-                    hi90: -error.lo90,
-                }
-            };
-            let way = if error.value > 0.0 {
-                adjuster.less
-            } else {
-                adjuster.more
-            };
-            let names: Vec<&str> = coupling
-                .driven
-                .iter()
-                .map(|&b| self.profile().bodies()[b].as_str())
-                .collect();
-            let [lo, hi] = self.profile().engine.hold_rpm;
-            out.push(Advice {
-                adjuster: coupling.adjuster.clone(),
-                turns: Some(Interval { lo90: turns.lo90.max(0.0), ..turns }),
-                way,
-                predicted_spread: self.spread_without_links(&righted),
-                gate: format!(
-                    "clearances checked cold, engine above {:.0} C, bleeds shut (count the turns), steady between \
-                     {lo:.0} and {hi:.0} rpm",
-                    self.profile().engine.warm_c
-                ),
-                why: format!(
-                    "the plate of {} stands {:+.2} degrees against the one that drives it, off idle as well as at idle",
-                    names.join(" and "),
-                    offset_deg
-                ),
-            });
-        }
-        out
-    }
-
-    /// Spread at hold with the given couplings put right [-].
-    fn spread_without_links(&self, couplings: &[usize]) -> Option<f64> {
-        let points = &self.evidence.points;
-        let j = points
-            .iter()
-            .rposition(|p| p.condition == Condition::Hold)
-            .or_else(|| points.iter().rposition(|p| !p.at_stop()))
-            .or_else(|| (!points.is_empty()).then_some(points.len() - 1))?;
-        let best = self.fitted.first()?;
-        let mut righted = best.mode.clone();
-        for &c in couplings {
-            righted[self.model.space.link(c)] = 0.0;
-        }
-        let before = self.model.areas_mm2(&best.mode, self.evidence, j);
-        let after = self.model.areas_mm2(&righted, self.evidence, j);
-        self.spread_after(&points[j], &before, &after)
-    }
-
-    /// Spread of the depressions of a reading once its areas have changed [-].
-    fn spread_after(&self, point: &Point, before: &[f64], after: &[f64]) -> Option<f64> {
-        let read = point.depressions_kpa()?;
-        let moved: Vec<f64> = read
-            .iter()
-            .zip(before.iter().zip(after))
-            .map(|(d, (b, a))| {
-                let at = |mm2: f64| self.breathing.at(mm2 * 1e-6, point.rpm).depression_pa / 1e3;
-                d + at(*a) - at(*b)
-            })
-            .collect();
-        spread(&moved)
-    }
-
-    /// The bleed on the side with the higher depression is opened.
-    fn bleed(&self) -> Option<Advice> {
-        let bleed = self.profile().bleed?;
-        let (j, point) = self
-            .evidence
-            .points
-            .iter()
-            .enumerate()
-            .rfind(|(_, p)| p.condition == Condition::Idle && p.depressions_kpa().is_some())?;
-        let best = self.fitted.first()?;
-        let read = point.depressions_kpa()?;
-        // A balance step comes first; what it leaves is what the bleeds have to level.
-        let mut righted = best.mode.clone();
-        for c in 0..self.model.space.couplings {
-            if self.likely(&[CauseCode::BalanceOff]).is_some() {
-                righted[self.model.space.link(c)] = 0.0;
-            }
-        }
-        let before = self.model.areas_mm2(&best.mode, self.evidence, j);
-        let areas = self.model.areas_mm2(&righted, self.evidence, j);
-        let at = |mm2: f64| self.breathing.at(mm2 * 1e-6, point.rpm).depression_pa / 1e3;
-        let levels: Vec<f64> = (0..read.len())
-            .map(|b| read[b] + at(areas[b]) - at(before[b]))
-            .collect();
-        let high = (0..levels.len()).max_by(|&a, &b| levels[a].total_cmp(&levels[b]))?;
-        let low = (0..levels.len()).min_by(|&a, &b| levels[a].total_cmp(&levels[b]))?;
-        if levels[high] - levels[low] <= self.profile().tolerance.good_kpa {
-            return None;
-        }
-        let target = levels[low];
-        let mut more = 0.0;
-        // Depression falls with area; one tenth of a mm2 at a time is finer than a hand can turn.
-        while more < bleed.max_turns * bleed.area_mm2_per_turn
-            && levels[high] + at(areas[high] + more) - at(areas[high]) > target
-        {
-            more += 0.01;
-        }
-        // What shutting and opening it did in this job corrects the profile's area per turn.
-        let turns = more / self.model.bleed_mm2(&best.mode, high, 1.0);
-        let name = &self.profile().bodies()[high];
-        let stands = last_turns(self.evidence, levels.len())[high];
-        let adjuster = format!("bleed.{name}");
-        if stands + turns > bleed.max_turns {
-            return Some(plain(
-                &adjuster,
-                "stop: do not open it further",
-                "back to the findings",
-                &format!(
-                    "it would have to open to {:.1} turns, beyond its {:.1}: something else is wrong",
-                    stands + turns,
-                    bleed.max_turns
-                ),
-            ));
-        }
-        let mut after = areas.clone();
-        after[high] += more;
-        let before = self.model.areas_mm2(&best.mode, self.evidence, j);
-        Some(Advice {
-            adjuster,
-            turns: Some(Interval {
-                value: turns,
-                lo90: 0.8 * turns,
-                hi90: 1.2 * turns,
-            }),
-            way: "out".to_owned(),
-            predicted_spread: self.spread_after(point, &before, &after),
-            gate: format!(
-                "balance done, throttle snapped shut, engine stopped, zero-learn, restarted, warm idle at {:.0} +-{:.0} rpm",
-                self.profile().engine.idle_rpm,
-                self.profile().engine.idle_tolerance_rpm
-            ),
-            why: format!(
-                "{name} pulls the higher depression at idle; its bleed stands at {stands:.2} turns"
-            ),
-        })
     }
 
     /// Target to return to where a stop was moved.
@@ -361,7 +185,7 @@ fn last(evidence: &Evidence, f: impl Fn(&Point) -> Option<f64>) -> Option<f64> {
     evidence.points.iter().rev().find_map(f)
 }
 
-fn plain(adjuster: &str, way: &str, gate: &str, why: &str) -> Advice {
+pub(crate) fn plain(adjuster: &str, way: &str, gate: &str, why: &str) -> Advice {
     Advice {
         adjuster: adjuster.to_owned(),
         turns: None,

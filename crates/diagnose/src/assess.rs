@@ -86,6 +86,7 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
         draws: &draws,
         causes: &answer.causes,
         undetermined: answer.undetermined,
+        doubted: doubted.is_some() || (!evidence.has_areas() && !evidence.gauges_checked),
         breathing,
     };
     answer.advice = desk.steps();

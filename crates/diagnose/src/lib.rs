@@ -8,6 +8,7 @@ mod cylinder;
 mod evidence;
 mod fuelling;
 mod hypothesis;
+mod levelling;
 mod mixture;
 mod mode;
 mod model;
