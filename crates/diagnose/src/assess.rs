@@ -10,11 +10,12 @@ use crate::breathing::Breathing;
 use crate::evidence::Evidence;
 use crate::hypothesis;
 use crate::model::Model;
+use crate::next_reading::{Search, first_of_all};
 use crate::posterior::{Fitted, draw, fit_all};
 use crate::summary::{bodies, difference};
 use crate::verdict::{Court, causes};
 use crate::weigh::Weighed;
-use crate::{cylinder, fuelling, mixture, next_reading};
+use crate::{cylinder, fuelling, mixture};
 
 /// Probability of the misfit below which the model itself is doubted.
 const MISFIT: f64 = 1e-4;
@@ -78,7 +79,21 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
     answer.notices.extend(doubts);
     answer.undetermined = ((open || weak) && !evidence.is_crossed()) || doubted.is_some();
     answer.causes = causes;
-    answer.next_reading = next_reading::choose(&answer.causes, &evidence, answer.undetermined);
+    let search = Search {
+        job,
+        model: &model,
+        evidence: &evidence,
+        fitted: &fitted,
+        draws: &draws,
+        weighed: &weighed,
+    };
+    answer.doubt_nat = search.doubt_nat();
+    answer.readings_to_come = search.readings();
+    answer.next_reading = first_of_all(&evidence).or_else(|| {
+        let family = answer.causes.first().is_some_and(|c| c.members.len() > 1);
+        let open = answer.undetermined || family;
+        answer.readings_to_come.first().filter(|_| open).cloned()
+    });
     let desk = Desk {
         model: &model,
         evidence: &evidence,
@@ -153,6 +168,8 @@ fn blank(
         causes: Vec::<Cause>::new(),
         undetermined: true,
         next_reading: None,
+        readings_to_come: Vec::new(),
+        doubt_nat: 0.0,
         advice: Vec::new(),
         leave_sealed: leave_sealed(profile),
         baseline: None,

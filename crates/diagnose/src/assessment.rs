@@ -105,15 +105,67 @@ pub struct Difference {
     pub leak_mm2: Interval,
 }
 
+/// Readings and tests that may be asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum ReadingKind {
+    /// Hoses put on the bodies they belong to, idle again.
+    FitHoses,
+    /// Everything between the runners pinched, idle and hold again.
+    PinchPassages,
+    /// Idle with the bleeds shut.
+    BleedsShut,
+    /// Steady openings from idle to hold.
+    Sweep,
+    /// Gauges exchanged.
+    SwapGauges,
+    /// Pressure sensors exchanged.
+    SwapSensors,
+    /// Idle with the idle-air hoses pinched.
+    PinchIdleValve,
+    /// Idle with a known jet let in.
+    KnownJet,
+    /// Idle several times with blips between.
+    RepeatAfterBlips,
+    /// Spray or smoke at the stubs.
+    SprayStub,
+    /// Play of the spindles.
+    RockSpindle,
+    /// Link off, seals looked at.
+    LinkOff,
+    /// Leak-down.
+    LeakDown,
+    /// Compression.
+    Compression,
+    /// Valve clearances.
+    Clearances,
+    /// Lambda or CO of each pipe.
+    LambdaPerPipe,
+    /// Coil and plug exchanged.
+    SwapIgnition,
+    /// Airbox lid and filter off and on.
+    LidOff,
+    /// Sensor volts after snaps and through a slow sweep.
+    SlowSensorSweep,
+    /// Slack of the cable.
+    CableSlack,
+    /// Idle-air hoses sprayed, valve unplugged.
+    IdleHoses,
+}
+
 /// The reading that would tell most, per minute of shop time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NextReading {
+    /// Which it is.
+    pub kind: ReadingKind,
     /// What to do.
     pub what: String,
     /// What it separates.
     pub why: String,
     /// Shop time [min].
     pub minutes: f64,
+    /// Drop of the entropy over causes to be expected from it [nat]; 0 for what must be read before
+    /// any cause is weighed.
+    pub gain_nat: f64,
 }
 
 /// One step of work, in the trade's order.
@@ -201,6 +253,10 @@ pub struct Assessment {
     pub undetermined: bool,
     /// What to measure next.
     pub next_reading: Option<NextReading>,
+    /// Every reading worth taking, most telling per minute first.
+    pub readings_to_come: Vec<NextReading>,
+    /// Entropy over causes as the readings leave them [nat].
+    pub doubt_nat: f64,
     /// Steps in the trade's order.
     pub advice: Vec<Advice>,
     /// What must stay sealed, in words.

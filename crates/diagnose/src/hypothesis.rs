@@ -91,6 +91,14 @@ pub(crate) struct Hypothesis {
     pub(crate) suspect: Option<usize>,
 }
 
+impl Hypothesis {
+    /// The idle valve stays where it is, whatever the computer asks for.
+    pub(crate) fn holds_valve(&self) -> bool {
+        let stuck = [CauseCode::IdleValveStuckOpen, CauseCode::IdleValveStuckShut];
+        self.faults.iter().any(|f| stuck.contains(&f.code))
+    }
+}
+
 /// Prior odds of a fault against a sound machine in a workshop that is asked to look at uneven
 /// running; common practice, no source.
 mod odds {

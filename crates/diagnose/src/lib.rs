@@ -22,6 +22,6 @@ mod weigh;
 pub use assess::assess;
 pub use assessment::{
     Advice, Assessment, Baseline, BodyFinding, Cause, CauseCode, Difference, Fuelling, Interval,
-    NextReading, ReadingResult,
+    NextReading, ReadingKind, ReadingResult,
 };
 pub use evenpull_trace::{ChannelReading, CycleReading, MeanCycle, Measured, Notice, Scaled};

@@ -1,150 +1,190 @@
 //! The reading that would settle most, per minute of shop time.
+//!
+//! For every test of the trade that was not done yet its outcome is foreseen on the machines of the
+//! weighed draws, and the expected drop of the entropy over causes is taken over the minutes it costs.
 
-use evenpull_job::Condition;
+use std::collections::BTreeMap;
 
-use crate::assessment::{Cause, CauseCode, NextReading};
+use evenpull_job::{Condition, Job};
+use rand::rngs::StdRng;
+use rand::{RngExt, SeedableRng};
+
+use crate::assessment::{CauseCode, NextReading, ReadingKind};
 use crate::evidence::Evidence;
+use crate::hypothesis::Fault;
+use crate::model::Model;
+use crate::posterior::Fitted;
+use crate::summary::Draw;
+use crate::weigh::Weighed;
 
-/// A reading that separates two causes.
-struct Candidate {
-    separates: &'static [CauseCode],
-    what: &'static str,
-    why: &'static str,
-    minutes: f64,
-    /// A sweep: nothing new once three steady openings were read.
-    sweeps: bool,
+mod candidate;
+mod foresee;
+mod information;
+
+use candidate::{CANDIDATES, Candidate, Tells};
+use foresee::Foresight;
+use information::{Outcome, entropy, of_numbers, of_words, shares};
+
+/// Draws taken for foreseeing.
+const DRAWS: usize = 600;
+
+/// Least expected drop that is worth naming [nat].
+const WORTH_NAMING: f64 = 0.01;
+
+/// Seed; the answer to the same job is the same.
+const SEED: u64 = 0x5eed_0002;
+
+/// Everything the choice rests on.
+pub(crate) struct Search<'a> {
+    pub(crate) job: &'a Job,
+    pub(crate) model: &'a Model<'a>,
+    pub(crate) evidence: &'a Evidence,
+    pub(crate) fitted: &'a [Fitted],
+    pub(crate) draws: &'a [Draw],
+    pub(crate) weighed: &'a Weighed,
 }
 
-use CauseCode::{
-    BalanceOff, BleedUnequal, GaugeFault, LinkAltered, SensorShifted, SpindleWear, StopIn, StopOut,
-    StopsBoth, StubLeak,
-};
+/// Draws with what is wrong in each.
+struct Sample {
+    /// Index of the draw and number of its label.
+    machines: Vec<(usize, usize)>,
+    /// Faults of each label.
+    labels: Vec<Vec<Fault>>,
+}
 
-/// Tests of the trade with their usual time; common practice, no source.
-const CANDIDATES: [Candidate; 7] = [
-    Candidate {
-        separates: &[SpindleWear, StubLeak],
-        what: "with the engine idling, spray or smoke the inlet stub, then rock the spindle; read again after three blips",
-        why: "a stub leak answers to the spray and repeats between blips, a worn spindle rocks and scatters",
-        minutes: 5.0,
-        sweeps: false,
-    },
-    Candidate {
-        separates: &[BalanceOff, LinkAltered],
-        what: "look at the link's seal and lock nuts, take the link off and see whether both plates seat",
-        why: "a balance adjuster that is off and an altered link act alike on every pressure reading",
-        minutes: 8.0,
-        sweeps: false,
-    },
-    Candidate {
-        separates: &[StopIn, StopOut, StopsBoth],
-        what: "look at both stop seals, then lift the link off and see which plate rests on its stop",
-        why: "with a rigid link the most open stop carries both plates, so the pressures cannot name it",
-        minutes: 8.0,
-        sweeps: false,
-    },
-    Candidate {
-        separates: &[SensorShifted, StopIn, StopsBoth],
-        what: "measure a sweep of six to twelve steady openings with raw sensor volts",
-        why: "a moved stop changes the air at a given voltage step, a shifted sensor only the volts",
-        minutes: 10.0,
-        sweeps: false,
-    },
-    Candidate {
-        separates: &[GaugeFault],
-        what: "swap the gauge hoses side to side and read again",
-        why: "a gauge error stays with the gauge, a true difference with the cylinder",
-        minutes: 3.0,
-        sweeps: false,
-    },
-    Candidate {
-        separates: &[BleedUnequal],
-        what: "shut both bleeds, counting the turns, and read idle again",
-        why: "a difference that goes with the bleeds shut is theirs",
-        minutes: 4.0,
-        sweeps: false,
-    },
-    Candidate {
-        separates: &[BalanceOff, SpindleWear, StubLeak, StopIn],
-        what: "read steady openings at 2,000, 2,500 and 3,000 rpm and in the hold band",
-        why: "a leak adds the same area everywhere, a plate offset grows with the opening, a follower's stop fades off idle",
-        minutes: 8.0,
-        sweeps: true,
-    },
-];
+impl Search<'_> {
+    /// Every reading worth taking, most telling per minute first.
+    pub(crate) fn readings(&self) -> Vec<NextReading> {
+        let sample = self.sample();
+        let mut found: Vec<NextReading> = CANDIDATES
+            .iter()
+            .filter(|c| !c.done(self.job, self.evidence) && c.possible(self.model.profile))
+            .map(|c| NextReading {
+                kind: c.kind,
+                what: c.what.to_owned(),
+                why: c.why.to_owned(),
+                minutes: c.minutes,
+                gain_nat: self.gain(c, &sample),
+            })
+            .filter(|r| r.gain_nat > WORTH_NAMING)
+            .collect();
+        found.sort_by(|a, b| (b.gain_nat / b.minutes).total_cmp(&(a.gain_nat / a.minutes)));
+        found
+    }
 
-/// Entropy that a test of the named causes can take away [nat].
-///
-/// The test tells its causes apart from each other and from all others.
-fn gain(causes: &[Cause], separates: &[CauseCode]) -> f64 {
-    let mut inside: Vec<f64> = Vec::new();
-    for cause in causes {
-        if cause.members.len() > 1 && cause.members.iter().all(|m| separates.contains(m)) {
-            // Members of a family share its probability until something separates them.
-            let each = cause.probability / cause.members.len() as f64;
-            inside.extend(cause.members.iter().map(|_| each));
-        } else if separates.contains(&cause.code) {
-            inside.push(cause.probability);
+    /// Entropy over causes as the readings leave them [nat].
+    pub(crate) fn doubt_nat(&self) -> f64 {
+        let labels: Vec<usize> = self.sample().machines.iter().map(|m| m.1).collect();
+        entropy(shares(&labels).into_values())
+    }
+
+    fn gain(&self, candidate: &Candidate, sample: &Sample) -> f64 {
+        match candidate.tells {
+            Tells::Words(chances) => {
+                let labels: Vec<usize> = sample.machines.iter().map(|m| m.1).collect();
+                let bodies = self.model.space.bodies;
+                let table: Vec<Vec<f64>> =
+                    sample.labels.iter().map(|l| chances(l, bodies)).collect();
+                of_words(&shares(&labels), &table)
+            }
+            Tells::Numbers(what) => {
+                let mut foresight = Foresight::new(self.model, self.evidence);
+                let outcomes: Vec<Outcome> = sample
+                    .machines
+                    .iter()
+                    .map(|&(i, label)| {
+                        let (k, p) = &self.draws[i];
+                        Outcome {
+                            label,
+                            source: *k,
+                            read: foresight.read(what, &self.fitted[*k], p),
+                        }
+                    })
+                    .collect();
+                if outcomes.first().is_none_or(|o| o.read.is_empty()) {
+                    return 0.0;
+                }
+                of_numbers(&outcomes)
+            }
         }
     }
-    let sum: f64 = inside.iter().sum();
-    if sum <= 0.0 {
-        return 0.0;
+
+    /// Draws taken evenly by their shares, with what stands beside them.
+    fn sample(&self) -> Sample {
+        let mut rng = StdRng::seed_from_u64(SEED);
+        let mut numbers: BTreeMap<Vec<Fault>, usize> = BTreeMap::new();
+        let (mut machines, mut labels) = (Vec::new(), Vec::new());
+        let (mut passed, mut taken) = (0.0, 0);
+        for (i, state) in self.weighed.states.iter().enumerate() {
+            passed += state.share * DRAWS as f64;
+            while (taken as f64) + 0.5 < passed {
+                taken += 1;
+                let mut faults = state.faults.clone();
+                faults.extend(self.weighed.beside(state, &mut || rng.random()));
+                faults.sort_unstable();
+                let next = numbers.len();
+                let label = *numbers.entry(faults.clone()).or_insert(next);
+                if label == next {
+                    labels.push(faults);
+                }
+                machines.push((i, label));
+            }
+        }
+        // Drawn hypothesis by hypothesis; halves of the draws must not be halves of the causes.
+        for i in (1..machines.len()).rev() {
+            machines.swap(i, rng.random_range(0..=i));
+        }
+        Sample { machines, labels }
     }
-    let within: f64 = inside.iter().map(|p| -p * (p / sum).max(1e-12).ln()).sum();
-    let s = sum.clamp(1e-9, 1.0 - 1e-9);
-    let against_rest = -(s * s.ln() + (1.0 - s) * (1.0 - s).ln());
-    within + against_rest
 }
 
-/// What to measure next; `None` when nothing is open.
-pub(crate) fn choose(
-    causes: &[Cause],
-    evidence: &Evidence,
-    undetermined: bool,
-) -> Option<NextReading> {
+/// What must be read before any cause is weighed further: where the readings themselves mislead.
+pub(crate) fn first_of_all(evidence: &Evidence) -> Option<NextReading> {
+    let must = |kind, what: &str, why: &str, minutes| NextReading {
+        kind,
+        what: what.to_owned(),
+        why: why.to_owned(),
+        minutes,
+        gain_nat: 0.0,
+    };
     if evidence.is_crossed() {
-        return Some(NextReading {
-            what: "put the hoses on the right bodies and read idle again".to_owned(),
-            why:
-                "the firing intervals show them crossed; no adjuster may be turned on such readings"
-                    .to_owned(),
-            minutes: 3.0,
-        });
+        return Some(must(
+            ReadingKind::FitHoses,
+            "put the hoses on the right bodies and read idle again",
+            "the firing intervals show them crossed; no adjuster may be turned on such readings",
+            3.0,
+        ));
     }
     if evidence.cross_flow {
-        return Some(NextReading {
-            what: "pinch off the idle-air hoses and any balance pipe and read idle and hold again"
-                .to_owned(),
-            why: "the runners fill each other, which shifts areas and depressions alike".to_owned(),
-            minutes: 5.0,
-        });
+        return Some(must(
+            ReadingKind::PinchPassages,
+            "pinch off the idle-air hoses and any balance pipe and read idle and hold again",
+            "the runners fill each other, which shifts areas and depressions alike",
+            5.0,
+        ));
     }
-    if !evidence.has_areas() && !evidence.gauges_checked {
-        return Some(NextReading {
-            what: "swap the gauge hoses side to side and read idle and hold again".to_owned(),
-            why: "a gauge error stays with the gauge, a true difference with the cylinder"
-                .to_owned(),
-            minutes: 3.0,
-        });
-    }
-    let open = undetermined || causes.first().is_some_and(|c| c.members.len() > 1);
-    if !open {
-        return None;
-    }
-    let sweeps = evidence
+    (!evidence.has_areas() && !evidence.gauges_checked).then(|| {
+        must(
+            ReadingKind::SwapGauges,
+            "swap the gauge hoses side to side and read idle and hold again",
+            "a gauge error stays with the gauge, a true difference with the cylinder",
+            3.0,
+        )
+    })
+}
+
+/// True if a fault of the label has this code, on this body where one is given.
+fn holds(label: &[Fault], code: CauseCode, body: Option<usize>) -> bool {
+    label
+        .iter()
+        .any(|f| f.code == code && (body.is_none() || f.body.is_none() || f.body == body))
+}
+
+/// Readings of one kind so far.
+fn count(evidence: &Evidence, condition: Condition) -> usize {
+    evidence
         .points
         .iter()
-        .filter(|p| p.condition == Condition::Sweep)
-        .count();
-    let best = CANDIDATES
-        .iter()
-        .filter(|c| !(c.sweeps && sweeps >= 3))
-        .map(|c| (gain(causes, c.separates) / c.minutes, c))
-        .max_by(|a, b| a.0.total_cmp(&b.0))?;
-    (best.0 > 0.0).then(|| NextReading {
-        what: best.1.what.to_owned(),
-        why: best.1.why.to_owned(),
-        minutes: best.1.minutes,
-    })
+        .filter(|p| p.condition == condition)
+        .count()
 }

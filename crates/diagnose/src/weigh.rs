@@ -104,6 +104,23 @@ impl Weighed {
         counts
     }
 
+    /// Causes drawn to stand beside a state; `even` gives numbers even between 0 and 1.
+    pub(crate) fn beside(&self, state: &State, even: &mut dyn FnMut() -> f64) -> Vec<Fault> {
+        let all = total(&self.groups, state.weak_ratio);
+        let mut found = Vec::new();
+        for (g, group) in self.groups.iter().enumerate() {
+            let mut left = even();
+            for a in group {
+                left -= with(&self.groups, g, a, state.weak_ratio) / all;
+                if left < 0.0 {
+                    found.push(a.fault);
+                    break;
+                }
+            }
+        }
+        found
+    }
+
     /// The cause beside the areas with this name, if any.
     pub(crate) fn alternative(&self, fault: Fault) -> Option<&Alternative> {
         self.groups.iter().flatten().find(|a| a.fault == fault)
