@@ -30,7 +30,7 @@ pub use error::{AppError, ErrorKind};
 pub use evenpull_airflow::parse_decimal;
 pub use evenpull_diagnose::{
     Advice, Assessment, BodyFinding, Cause, CauseCode, Fuelling, Interval, NextReading,
-    ReadingResult,
+    ReadingKind, ReadingResult,
 };
 pub use evenpull_job::{
     Adjuster, AdjusterKind, AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData,

@@ -1,5 +1,5 @@
 use evenpull_diagnose::{
-    Advice, Baseline, BodyFinding, Cause, Difference, Fuelling, MeanCycle, NextReading,
+    Advice, Baseline, BodyFinding, Cause, Difference, Fuelling, MeanCycle, NextReading, ReadingKind,
 };
 
 use super::*;
@@ -82,10 +82,14 @@ fn assessment() -> Assessment {
         }],
         undetermined: false,
         next_reading: Some(NextReading {
+            kind: ReadingKind::SprayStub,
+            gain_nat: 0.4,
             what: "w".to_owned(),
             why: "y".to_owned(),
             minutes: 2.0,
         }),
+        readings_to_come: Vec::new(),
+        doubt_nat: 0.0,
         advice: vec![Advice {
             adjuster: "balance screw".to_owned(),
             turns: Some(i(0.25)),

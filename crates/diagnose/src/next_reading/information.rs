@@ -132,6 +132,14 @@ fn standardised(outcomes: &[Outcome]) -> Vec<DVector<f64>> {
         .collect()
 }
 
+/// Draws of one hypothesis and label: label, number, mean and scatter about it.
+struct Cluster {
+    label: usize,
+    n: f64,
+    mean: DVector<f64>,
+    scatter: DMatrix<f64>,
+}
+
 fn densities(outcomes: &[Outcome], y: &[DVector<f64>], known: &[usize]) -> Vec<Density> {
     let mut sets: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
     for &i in known {
@@ -140,36 +148,42 @@ fn densities(outcomes: &[Outcome], y: &[DVector<f64>], known: &[usize]) -> Vec<D
     }
     sets.retain(|_, set| set.len() >= LEAST);
     let width = y.first().map_or(0, |v| v.len());
-    let mean = |set: &[usize]| {
-        set.iter()
-            .fold(DVector::zeros(width), |sum, &i| sum + &y[i])
-            / set.len() as f64
-    };
-    let mut common = DMatrix::zeros(width, width);
-    let mut own: Vec<((usize, usize), usize, DVector<f64>, DMatrix<f64>)> = Vec::new();
-    for (key, set) in &sets {
-        let mean = mean(set);
-        let mut scatter = DMatrix::zeros(width, width);
-        for &i in set {
-            let off = &y[i] - &mean;
-            scatter += &off * off.transpose();
-        }
-        common += &scatter;
-        own.push((*key, set.len(), mean, scatter));
-    }
-    let all: usize = own.iter().map(|o| o.1).sum();
-    let free = all.saturating_sub(own.len()).max(1) as f64;
-    let common = common / free + DMatrix::identity(width, width) * 1e-6;
-    own.into_iter()
-        .filter_map(|((_, label), n, mean, scatter)| {
-            let n = n as f64;
-            let cov = (scatter + &common * SHARED) / (n - 1.0 + SHARED);
+    let clusters: Vec<Cluster> = sets
+        .iter()
+        .map(|((_, label), set)| {
+            let sum = set
+                .iter()
+                .fold(DVector::zeros(width), |sum, &i| sum + &y[i]);
+            let mean = sum / set.len() as f64;
+            let mut scatter = DMatrix::zeros(width, width);
+            for &i in set {
+                let off = &y[i] - &mean;
+                scatter += &off * off.transpose();
+            }
+            Cluster {
+                label: *label,
+                n: set.len() as f64,
+                mean,
+                scatter,
+            }
+        })
+        .collect();
+    let all: f64 = clusters.iter().map(|c| c.n).sum();
+    let summed = clusters
+        .iter()
+        .fold(DMatrix::zeros(width, width), |sum, c| sum + &c.scatter);
+    let common =
+        summed / (all - clusters.len() as f64).max(1.0) + DMatrix::identity(width, width) * 1e-6;
+    clusters
+        .into_iter()
+        .filter_map(|c| {
+            let cov = (c.scatter + &common * SHARED) / (c.n - 1.0 + SHARED);
             let root = Cholesky::new(cov)?;
             let ln_root = root.l().diagonal().iter().map(|d| d.ln()).sum();
             Some(Density {
-                label,
-                share: n / all as f64,
-                mean,
+                label: c.label,
+                share: c.n / all,
+                mean: c.mean,
                 root,
                 ln_root,
             })
