@@ -6,7 +6,7 @@ use serde_json::Value;
 use crate::process::{self, cargo};
 
 /// Package and the packages of the workspace that it may use, prefix left off.
-const ARROWS: [(&str, &[&str]); 13] = [
+const ARROWS: [(&str, &[&str]); 14] = [
     ("airflow", &[]),
     ("fit", &[]),
     ("trace", &["airflow", "fit"]),
@@ -15,10 +15,11 @@ const ARROWS: [(&str, &[&str]); 13] = [
     ("live", &["airflow", "trace", "engine"]),
     ("diagnose", &["airflow", "fit", "trace", "engine", "job"]),
     ("report", &["job", "diagnose"]),
+    ("store", &["job"]),
     (
         "app",
         &[
-            "airflow", "fit", "trace", "engine", "job", "live", "diagnose", "report",
+            "airflow", "fit", "trace", "engine", "job", "live", "diagnose", "report", "store",
         ],
     ),
     ("web", &["app"]),
@@ -34,7 +35,7 @@ const ARROWS: [(&str, &[&str]); 13] = [
 
 /// Tests alone may also reach sideways and down this list, never up: a test of the
 /// recordings may take its input from the engine model, but not the other way round.
-const TEST_ORDER: [&str; 13] = [
+const TEST_ORDER: [&str; 14] = [
     "airflow",
     "fit",
     "engine",
@@ -43,6 +44,7 @@ const TEST_ORDER: [&str; 13] = [
     "live",
     "diagnose",
     "report",
+    "store",
     "app",
     "web",
     "cli",

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use evenpull_engine::EngineError;
 use evenpull_job::FileErrors;
 use evenpull_live::SessionError;
+use evenpull_store::StoreError;
 use evenpull_trace::{AnalyseError, ImportError};
 
 use crate::practice::FaultError;
@@ -83,6 +84,12 @@ pub enum AppError {
     /// A number of the profile that the practice engine cannot use.
     #[error("practice engine: {0}\n  remedy: correct the profile")]
     Practice(String),
+    /// The records could not be read or kept.
+    #[error("{0}")]
+    Store(#[from] StoreError),
+    /// The system refuses what the program needs to run.
+    #[error("the system refuses to run a task: {0}")]
+    Runtime(String),
     /// An answer could not be put into JSON.
     #[error("the answer could not be written as JSON: {0}")]
     Json(String),
@@ -109,12 +116,16 @@ impl AppError {
             ) => ErrorKind::BadInput,
             Self::Analyse(_)
             | Self::Bench(BenchRefusal::NoReading)
-            | Self::Live(SessionError::Zero(_) | SessionError::Accept(_)) => ErrorKind::Refused,
-            Self::Json(_) => ErrorKind::Fault,
+            | Self::Live(SessionError::Zero(_) | SessionError::Accept(_))
+            | Self::Store(StoreError::Refused(_)) => ErrorKind::Refused,
+            Self::Store(StoreError::Database { .. }) | Self::Json(_) | Self::Runtime(_) => {
+                ErrorKind::Fault
+            }
             Self::File(_)
             | Self::Unreadable { .. }
             | Self::Unwritable { .. }
             | Self::Import(_)
+            | Self::Store(_)
             | Self::Fault(_)
             | Self::Engine(_)
             | Self::Practice(_)

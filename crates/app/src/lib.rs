@@ -12,6 +12,7 @@ mod practice;
 mod present_state;
 mod profiles;
 mod recording;
+mod records;
 mod scale;
 mod serve;
 mod setup;
@@ -34,10 +35,16 @@ pub use evenpull_diagnose::{
 };
 pub use evenpull_job::{
     Adjuster, AdjusterKind, AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData,
-    Layout, PerBody, Pinch, Profile, Tolerance, cautions_for,
+    Layout, PerBody, Pinch, Profile, SealState, Stage, Step, Tolerance, cautions_for,
 };
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
 pub use evenpull_report::{STYLE as PAGE_STYLE, cause_name, chance, turn_fraction};
+pub use evenpull_store::{
+    Access, AdjustmentRecord, CheckRecord, FindingsLine, FindingsRecord, Fragment, JobFilter,
+    JobLine, JobTexts, Machine, MachineLine, Moment, NewFindings, NewJob, NewMachine, NewOwner,
+    NewPhoto, OverrideRecord, Owner, PhotoRecord, ProgressRecord, ReadingRecord, RecordingLine,
+    SealMoment, SealRecord, StoreError, StoredRecording,
+};
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
 pub use live::{
@@ -51,6 +58,10 @@ pub use practice::{
 };
 pub use profiles::{LoadedProfile, load_profile, profile_list};
 pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, read_recording};
+pub use records::{
+    Clock, GaugeEntry, JobRecord, JobSource, ReadingEntry, RecordingEntry, Records,
+    StoredAssessment, assess_source, block_on, default_data_folder, system_clock,
+};
 pub use serve::{
     Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchStart, GuideView, Operation,
     Station,

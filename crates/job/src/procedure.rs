@@ -51,6 +51,37 @@ pub enum Step {
     ReRead,
 }
 
+impl Stage {
+    /// The stages in order.
+    pub const ALL: [Self; 7] = [
+        Self::BookingIn,
+        Self::AsFound,
+        Self::Checks,
+        Self::Tune,
+        Self::Baseline,
+        Self::Verify,
+        Self::Handover,
+    ];
+
+    /// The word used in records.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::BookingIn => "booking-in",
+            Self::AsFound => "as-found",
+            Self::Checks => "checks",
+            Self::Tune => "tune",
+            Self::Baseline => "baseline",
+            Self::Verify => "verify",
+            Self::Handover => "handover",
+        }
+    }
+
+    /// The stage of a word used in records.
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|stage| stage.as_str() == word)
+    }
+}
+
 impl Step {
     /// The steps in order.
     pub const ALL: [Self; 10] = [
@@ -65,6 +96,27 @@ impl Step {
         Self::OpenBleed,
         Self::ReRead,
     ];
+
+    /// The word used in records.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::ClearancesCold => "clearances-cold",
+            Self::WarmUp => "warm-up",
+            Self::BleedsShut => "bleeds-shut",
+            Self::HoldBand => "hold-band",
+            Self::BalanceAdjuster => "balance-adjuster",
+            Self::SnapShutAndKill => "snap-shut-and-kill",
+            Self::ZeroLearn => "zero-learn",
+            Self::Restart => "restart",
+            Self::OpenBleed => "open-bleed",
+            Self::ReRead => "re-read",
+        }
+    }
+
+    /// The step of a word used in records.
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|step| step.as_str() == word)
+    }
 
     /// Place in the order, counted from 1.
     pub fn number(self) -> usize {

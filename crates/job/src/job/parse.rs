@@ -2,7 +2,7 @@
 
 use evenpull_airflow::ambient::standard_atmosphere;
 
-use super::{AmbientData, Job, ProfileRef, Seal, SealState};
+use super::{AmbientData, Job, ProfileRef, Reading, Seal, SealState};
 use super::{parse_checks, parse_layout, parse_reading};
 use crate::document::{Document, Item, Section, nearest, within};
 use crate::file_error::{FileError, FileErrors};
@@ -44,13 +44,21 @@ impl Job {
     /// Every problem found: syntax, unknown keys, wrong types, values out of range, names the
     /// profile does not know.
     pub fn from_toml(file: &str, text: &str, profile: &Profile) -> Result<Self, FileErrors> {
-        let doc = Document::new(file, text);
-        let table = doc.parse()?;
-        let job = read(&Section::root(&doc, &table), profile);
-        drop(table);
-        let (mut job, notices) = doc.finish(job)?;
-        job.notices = notices;
-        Ok(job)
+        parsed(file, text, profile, parse_reading::readings)
+    }
+
+    /// As [`Job::from_toml`], for a job that is still being written: it may hold no reading yet.
+    ///
+    /// # Errors
+    /// As [`Job::from_toml`], but a missing reading is none.
+    pub fn draft_from_toml(file: &str, text: &str, profile: &Profile) -> Result<Self, FileErrors> {
+        parsed(file, text, profile, |root, profile, ambient| {
+            if root.has("reading") {
+                parse_reading::readings(root, profile, ambient)
+            } else {
+                Vec::new()
+            }
+        })
     }
 
     /// A problem at a line of the job file, for what only shows when files are opened.
@@ -76,7 +84,25 @@ impl Job {
     }
 }
 
-fn read(root: &Section<'_>, profile: &Profile) -> Job {
+/// How the readings are taken from the file.
+type ReadReadings = fn(&Section<'_>, &Profile, &AmbientData) -> Vec<Reading>;
+
+fn parsed(
+    file: &str,
+    text: &str,
+    profile: &Profile,
+    readings: ReadReadings,
+) -> Result<Job, FileErrors> {
+    let doc = Document::new(file, text);
+    let table = doc.parse()?;
+    let job = read(&Section::root(&doc, &table), profile, readings);
+    drop(table);
+    let (mut job, notices) = doc.finish(job)?;
+    job.notices = notices;
+    Ok(job)
+}
+
+fn read(root: &Section<'_>, profile: &Profile, readings: ReadReadings) -> Job {
     check_format(root, FORMAT);
     let profile_name = root
         .required("profile", "\"profile.toml\"")
@@ -96,7 +122,7 @@ fn read(root: &Section<'_>, profile: &Profile) -> Job {
         profile: profile_name,
         seals: seals(root, profile),
         layout: parse_layout::layout(root, profile),
-        readings: parse_reading::readings(root, profile, &ambient),
+        readings: readings(root, profile, &ambient),
         checks: parse_checks::checks(root, profile),
         notes: notes(root),
         ambient,

@@ -107,3 +107,14 @@ fn the_order_is_the_trades_order() {
     assert!(Step::HoldBand.action(&profile).contains("3500 to 4000 rpm"));
     assert!(Step::WarmUp.action(&profile).contains("60 C"));
 }
+
+#[test]
+fn words_of_records_lead_back_to_their_step_and_stage() {
+    for step in Step::ALL {
+        assert_eq!(Step::from_word(step.as_str()), Some(step));
+    }
+    for stage in Stage::ALL {
+        assert_eq!(Stage::from_word(stage.as_str()), Some(stage));
+    }
+    assert_eq!(Step::from_word("lunch"), None);
+}

@@ -1,0 +1,115 @@
+//! Findings of a stored job.
+
+use std::path::{Path, PathBuf};
+
+use evenpull_store::NewFindings;
+
+use super::Records;
+use crate::assess::{AssessOutcome, JobProgress, assess};
+use crate::error::AppError;
+use crate::written::unwritable;
+
+/// A job as it is named on a command line: a folder or file, or the number of a stored job.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum JobSource {
+    /// A folder with `job.toml`, or that file.
+    Path(PathBuf),
+    /// A stored job.
+    Stored(i64),
+}
+
+impl JobSource {
+    /// What exists as a path is one; otherwise a whole number is a stored job.
+    pub fn of(text: &Path) -> Self {
+        let number = text.to_str().and_then(|t| t.parse::<i64>().ok());
+        match number {
+            Some(id) if id > 0 && !text.exists() => Self::Stored(id),
+            _ => Self::Path(text.to_owned()),
+        }
+    }
+}
+
+/// Findings of a stored job.
+#[derive(Debug)]
+pub struct StoredAssessment {
+    /// The outcome, as for a job in a folder.
+    pub outcome: AssessOutcome,
+    /// Number of the findings on record; `None` when the records were open for reading only.
+    pub findings_id: Option<i64>,
+}
+
+/// Assesses a job in a folder, or a stored one whose records are then opened for reading.
+///
+/// # Errors
+/// As [`assess`] and [`Records::open`].
+pub fn assess_source(
+    source: &JobSource,
+    records: impl FnOnce() -> Result<Records, AppError>,
+    progress: &mut JobProgress<'_>,
+) -> Result<AssessOutcome, AppError> {
+    match source {
+        JobSource::Path(path) => assess(path, progress),
+        JobSource::Stored(id) => {
+            let records = records()?;
+            let folder = super::block_on(records.in_folder(*id))?;
+            assess(&folder.path, progress)
+        }
+    }
+}
+
+/// A job laid out as a folder for as long as this lives.
+#[derive(Debug)]
+pub(crate) struct JobFolder {
+    _kept: tempfile::TempDir,
+    pub(crate) path: PathBuf,
+}
+
+impl Records {
+    /// Computes the findings of a job anew and keeps them with the hash of what they rest on.
+    ///
+    /// The same inputs and program give the same findings; they are then kept once.
+    ///
+    /// # Errors
+    /// As [`assess`]; a job without readings is bad input.
+    pub async fn assess(&self, job_id: i64) -> Result<StoredAssessment, AppError> {
+        let inputs_sha256 = self.store().inputs_sha256(job_id).await?;
+        let folder = self.in_folder(job_id).await?;
+        let outcome = tokio::task::spawn_blocking(move || assess(&folder.path, &mut |_, _| {}))
+            .await
+            .map_err(|e| AppError::Runtime(e.to_string()))??;
+        let answer = outcome.answer();
+        let answer_json =
+            serde_json::to_string(&answer).map_err(|e| AppError::Json(e.to_string()))?;
+        let leading = answer.causes.first();
+        let new = NewFindings {
+            program_version: env!("CARGO_PKG_VERSION").to_owned(),
+            inputs_sha256,
+            undetermined: answer.undetermined,
+            leading_cause: leading.map(|c| c.code.to_owned()).unwrap_or_default(),
+            probability: leading.and_then(|c| c.probability),
+            answer_json,
+        };
+        let findings_id = self.keep_findings(job_id, &new).await?;
+        Ok(StoredAssessment {
+            outcome,
+            findings_id: Some(findings_id),
+        })
+    }
+
+    async fn keep_findings(&self, job_id: i64, new: &NewFindings) -> Result<i64, AppError> {
+        if let Some(latest) = self.store().latest_findings(job_id).await?
+            && latest.findings == *new
+        {
+            return Ok(latest.id);
+        }
+        Ok(self.store().add_findings(job_id, new, self.now()).await?)
+    }
+
+    /// Lays a job out as a folder that `evenpull assess` reads.
+    pub(crate) async fn in_folder(&self, job_id: i64) -> Result<JobFolder, AppError> {
+        let made = tempfile::tempdir().map_err(|e| unwritable(&std::env::temp_dir(), &e))?;
+        let path = made.path().join(format!("job-{job_id}"));
+        self.store().write_job_folder(job_id, &path).await?;
+        Ok(JobFolder { _kept: made, path })
+    }
+}

@@ -1,0 +1,153 @@
+use std::path::PathBuf;
+
+use super::*;
+use crate::assess::assess;
+use evenpull_job::Condition;
+
+fn example(name: &str) -> PathBuf {
+    PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../examples/jobs")).join(name)
+}
+
+fn clock_at(ms: i64) -> Clock {
+    Arc::new(move || Moment::from_ms(ms))
+}
+
+async fn open(folder: &Path) -> Records {
+    Records::open(folder, Access::Write, "a test", clock_at(1_000))
+        .await
+        .unwrap()
+}
+
+async fn machine(records: &Records) -> i64 {
+    let profile_toml = std::fs::read_to_string(example("healthy/profile.toml")).unwrap();
+    let new = NewMachine {
+        name: "Dunlin 1060".to_owned(),
+        registration: "AB 12".to_owned(),
+        profile_toml,
+        owner_id: None,
+    };
+    records.add_machine(&new).await.unwrap()
+}
+
+async fn job(records: &Records) -> i64 {
+    let new = NewJob {
+        machine_id: machine(records).await,
+        complaint: "stalls on closing".to_owned(),
+        odometer_km: Some(21_500),
+        head_toml: "[ambient]\npressure_kpa = 99.3\ntemperature_c = 20\n".to_owned(),
+    };
+    records.add_job(&new).await.unwrap()
+}
+
+fn gauges(condition: Condition, left: f64, right: f64) -> ReadingEntry {
+    ReadingEntry {
+        gauge: Some(GaugeEntry {
+            values: vec![("left".to_owned(), left), ("right".to_owned(), right)],
+            unit: "kPa".to_owned(),
+        }),
+        ..ReadingEntry::new(condition)
+    }
+}
+
+#[test]
+fn a_job_typed_in_is_assessed_as_the_same_job_in_a_folder() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(&made.path().join("data")).await;
+        let id = job(&records).await;
+        records
+            .record_seal(id, SealMoment::Found, "stop.left", SealState::Disturbed)
+            .await?;
+        records.record_check(id, "cable_slack", "true").await?;
+        let first = gauges(Condition::Hold, 34.0, 36.5);
+        records.add_reading(id, &first).await?;
+        records.record_adjustment(id, "balance screw", 0.25).await?;
+        let second = ReadingEntry {
+            rpm: Some(3800.0),
+            swapped: true,
+            ..gauges(Condition::Hold, 35.0, 36.0)
+        };
+        records.add_reading(id, &second).await?;
+        let stored = records.assess(id).await?;
+        let text = records.job_texts(id).await?.job_toml;
+        assert!(
+            text.contains("adjusted = [{ adjuster = \"balance screw\", turns = 0.25 }]"),
+            "{text}"
+        );
+        let folder = made.path().join("out");
+        records.store().write_job_folder(id, &folder).await?;
+        let again = assess(&folder, &mut |_, _| {})?;
+        assert_eq!(stored.outcome.answer(), again.answer());
+        // Computed anew from the same inputs they are the same, and kept once.
+        assert_eq!(records.assess(id).await?.findings_id, stored.findings_id);
+        let record = records.job(id).await?;
+        assert_eq!((record.findings.len(), record.readings.len()), (1, 2));
+        records.close().await;
+        Ok(())
+    })
+    .unwrap();
+}
+
+#[test]
+fn what_does_not_read_as_a_job_is_not_kept_and_the_place_is_named() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = job(&records).await;
+        let wrong = ReadingEntry {
+            rpm: Some(200_000.0),
+            ..gauges(Condition::Hold, 34.0, 36.5)
+        };
+        let error = records.add_reading(id, &wrong).await.unwrap_err();
+        assert!(error.to_string().contains("`reading[1].rpm`"), "{error}");
+        let error = records.record_check(id, "cable_slak", "true").await;
+        let text = error.unwrap_err().to_string();
+        assert!(text.contains("did you mean `cable_slack`"), "{text}");
+        assert!(records.job(id).await?.readings.is_empty());
+        assert!(records.job(id).await?.checks.is_empty());
+        let error = records.assess(id).await.unwrap_err().to_string();
+        assert!(error.contains("holds no readings yet"), "{error}");
+        Ok(())
+    })
+    .unwrap();
+}
+
+#[test]
+fn a_sealed_part_is_turned_only_in_the_baseline_stage_with_a_reason() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = job(&records).await;
+        let turn = || records.record_adjustment(id, "stop.left", 0.25);
+        let refused = |e: AppError| assert_eq!(e.kind(), crate::ErrorKind::Refused, "{e}");
+        refused(turn().await.unwrap_err());
+        records.set_stage(id, Stage::Baseline).await?;
+        refused(turn().await.unwrap_err());
+        refused(
+            records
+                .record_override(id, "stop.left", "because")
+                .await
+                .unwrap_err(),
+        );
+        records
+            .record_override(id, "stop.left", "seal broken, plate found 0.6 degrees open")
+            .await?;
+        turn().await?;
+        let record = records.job(id).await?;
+        assert_eq!(
+            record.adjustments[0].override_id,
+            Some(record.overrides[0].id)
+        );
+        Ok(())
+    })
+    .unwrap();
+}
+
+#[test]
+fn a_path_is_a_path_before_it_is_a_number() {
+    assert_eq!(JobSource::of(Path::new("12")), JobSource::Stored(12));
+    let path = Path::new("jobs/12");
+    assert_eq!(JobSource::of(path), JobSource::Path(path.to_owned()));
+    let here = example("healthy");
+    assert_eq!(JobSource::of(&here), JobSource::Path(here));
+}

@@ -1,0 +1,42 @@
+//! The records of a workshop: schema, migrations, all SQL, photos beside the database.
+//!
+//! The content of a job is `evenpull.job/1`; the tables hold it in pieces, with the text every
+//! value was written with, and put it together again. What does not read as a valid job is not
+//! kept. Times are handed in; order comes from numbers, never from times.
+
+mod adjustments;
+mod error;
+mod findings;
+mod fragment;
+mod integrity;
+mod job_files;
+mod job_text;
+mod jobs;
+mod lock;
+mod machines;
+mod moment;
+mod owners;
+mod photo_cleaning;
+mod photos;
+mod progress;
+mod readings;
+mod recording_pack;
+mod schema;
+mod seals;
+mod snapshot;
+mod store;
+
+pub use adjustments::{AdjustmentRecord, OverrideRecord};
+pub use error::StoreError;
+pub use findings::{FindingsLine, FindingsRecord, NewFindings};
+pub use fragment::Fragment;
+pub use job_text::{JobParts, ReadingPart};
+pub use jobs::{JobFilter, JobLine, JobTexts, NewJob};
+pub use machines::{Machine, MachineLine, NewMachine};
+pub use moment::Moment;
+pub use owners::{NewOwner, Owner};
+pub use photos::{NewPhoto, PhotoRecord};
+pub use progress::ProgressRecord;
+pub use readings::{NewReading, NewRecording, ReadingRecord, RecordingLine, StoredRecording};
+pub use seals::{CheckRecord, SealMoment, SealRecord};
+pub use store::{Access, Store};
