@@ -1,7 +1,7 @@
 use std::path::PathBuf;
 
 use super::*;
-use crate::assess::assess;
+use crate::job_folder::load_job;
 use evenpull_job::Condition;
 
 fn example(name: &str) -> PathBuf {
@@ -50,7 +50,7 @@ fn gauges(condition: Condition, left: f64, right: f64) -> ReadingEntry {
 }
 
 #[test]
-fn a_job_typed_in_is_assessed_as_the_same_job_in_a_folder() {
+fn a_job_typed_in_comes_out_as_a_folder() {
     let made = tempfile::tempdir().unwrap();
     block_on(async {
         let records = open(&made.path().join("data")).await;
@@ -59,30 +59,54 @@ fn a_job_typed_in_is_assessed_as_the_same_job_in_a_folder() {
             .record_seal(id, SealMoment::Found, "stop.left", SealState::Disturbed)
             .await?;
         records.record_check(id, "cable_slack", "true").await?;
-        let first = gauges(Condition::Hold, 34.0, 36.5);
-        records.add_reading(id, &first).await?;
-        records.record_adjustment(id, "balance screw", 0.25).await?;
-        let second = ReadingEntry {
+        records
+            .add_reading(id, &gauges(Condition::Hold, 34.0, 36.5))
+            .await?;
+        let swapped = ReadingEntry {
             rpm: Some(3800.0),
             swapped: true,
-            ..gauges(Condition::Hold, 35.0, 36.0)
+            ..gauges(Condition::Hold, 36.0, 35.0)
         };
-        records.add_reading(id, &second).await?;
-        let stored = records.assess(id).await?;
-        let text = records.job_texts(id).await?.job_toml;
-        assert!(
-            text.contains("adjusted = [{ adjuster = \"balance screw\", turns = 0.25 }]"),
-            "{text}"
-        );
+        records.add_reading(id, &swapped).await?;
         let folder = made.path().join("out");
         records.store().write_job_folder(id, &folder).await?;
-        let again = assess(&folder, &mut |_, _| {})?;
-        assert_eq!(stored.outcome.answer(), again.answer());
-        // Computed anew from the same inputs they are the same, and kept once.
-        assert_eq!(records.assess(id).await?.findings_id, stored.findings_id);
-        let record = records.job(id).await?;
-        assert_eq!((record.findings.len(), record.readings.len()), (1, 2));
+        let loaded = load_job(&folder)?;
+        assert_eq!(loaded.job.readings.len(), 2);
+        assert_eq!(loaded.job.seal("stop.left"), Some(SealState::Disturbed));
+        assert_eq!(loaded.job.checks.cable_slack, Some(true));
+        assert!(loaded.job.readings[1].swapped);
+        assert_eq!(loaded.job.readings[1].rpm, Some(3800.0));
         records.close().await;
+        Ok(())
+    })
+    .unwrap();
+}
+
+#[test]
+fn a_turn_stands_before_the_reading_that_follows_it() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = job(&records).await;
+        let hold = gauges(Condition::Hold, 34.0, 36.5);
+        let first = records.add_reading(id, &hold).await?;
+        records.record_adjustment(id, "balance screw", 0.25).await?;
+        let turned = "adjusted = [{ adjuster = \"balance screw\", turns = 0.25 }]";
+        assert!(!records.job_texts(id).await?.job_toml.contains(turned));
+        let second = records.add_reading(id, &hold).await?;
+        let text = records.job_texts(id).await?.job_toml;
+        assert!(text.trim_end().ends_with(turned), "{text}");
+        // The turn was made, whatever becomes of the reading after it.
+        records.withdraw_reading(second, "a hose was off").await?;
+        records.add_reading(id, &hold).await?;
+        let text = records.job_texts(id).await?.job_toml;
+        assert!(text.trim_end().ends_with(turned), "{text}");
+        assert_eq!(text.matches("[[reading]]").count(), 2);
+        assert_eq!(
+            records.job(id).await?.adjustments[0].reading_id,
+            Some(second)
+        );
+        assert!(first < second);
         Ok(())
     })
     .unwrap();
