@@ -9,6 +9,7 @@
 mod block;
 mod follow;
 mod hand;
+pub mod lines;
 mod practice;
 mod queue;
 mod ring;
@@ -27,5 +28,5 @@ pub use practice::{
 pub use queue::Queue;
 pub use session::{Seen, Session, SessionError, Watcher};
 pub use snapshot::{BodyNow, Progress, Snapshot};
-pub use source::{Source, SourceError};
+pub use source::{Ports, Source, SourceError};
 pub use steady::{Gates, Missing};

@@ -2,5 +2,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+mod board;
 mod made;
 mod reading;
+mod streams;
