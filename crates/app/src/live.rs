@@ -1,16 +1,20 @@
 //! A live session: sensors or the practice engine followed while they run, readings that accept
 //! themselves once they are steady.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
-use evenpull_job::{AmbientData, Condition, HoseData, PerBody, Pinch, Profile};
-use evenpull_live::{Accepted, Expect, Gates, PracticeCommand, Session, Source, Throttle, Watcher};
+use evenpull_job::{AmbientData, Condition, HoseData, Layout, PerBody, Pinch, Profile};
+use evenpull_live::{
+    Accepted, Expect, Gates, Ports, PracticeCommand, Session, Source, Throttle, Watcher,
+};
 use evenpull_trace::CycleReading;
 
 use crate::answer::{ReadAnswer, read_answer};
 use crate::error::AppError;
 use crate::practice::{Fault, PracticeRequest};
 use crate::profiles::LoadedProfile;
+use crate::recording::{ReadRequest, open_recording};
 use crate::setup::{Circumstances, setup};
 
 mod screws;
@@ -30,6 +34,25 @@ pub enum LiveSource {
         faults: Vec<Fault>,
         /// Seed of everything left to chance.
         seed: u64,
+    },
+    /// A board on a serial port, found by its lines; docs/sensor-lines.md.
+    Serial {
+        /// Ports to look at; empty looks at all of them.
+        ports: Vec<PathBuf>,
+    },
+    /// A board on the network that sends its lines to whoever connects.
+    Network {
+        /// `address:port`.
+        address: String,
+    },
+    /// A recording, played at the speed it was taken.
+    Replay {
+        /// File.
+        path: PathBuf,
+        /// Layout as far as it is known.
+        layout: Layout,
+        /// It begins anew at its end.
+        again: bool,
     },
 }
 
@@ -88,6 +111,68 @@ impl LiveReading {
 /// still a reading.
 const IDLE_BAND: (f64, f64) = (0.7, 1.5);
 
+/// A source, and what is known of the engine behind it.
+struct Opened {
+    source: Source,
+    hidden: Vec<String>,
+    disturbed: Vec<String>,
+    bleed_turns: Vec<f64>,
+}
+
+/// The source of a session; the practice engine brings its own air and hose.
+fn opened(request: &mut LiveRequest) -> Result<Opened, AppError> {
+    let source = match request.source.clone() {
+        LiveSource::Practice { faults, seed } => {
+            let made = crate::practice::running(&PracticeRequest {
+                profile: &request.profile,
+                faults: &faults,
+                seed,
+            })?;
+            let air = &made.engine.setting;
+            request.ambient.pressure_kpa = (air.ambient_pa / 10.0).round() / 100.0;
+            request.ambient.temperature_c = ((air.ambient_k - 273.15) * 10.0).round() / 10.0;
+            request.ambient.humidity_percent = 0.0;
+            request.ambient.key_off_kpa = None;
+            request.hose = Some(made.hose);
+            return Ok(Opened {
+                bleed_turns: made.engine.bleeds.iter().map(|b| b.turns).collect(),
+                source: Source::Practice(Box::new(made.engine)),
+                hidden: made.described,
+                disturbed: made.disturbed,
+            });
+        }
+        LiveSource::Serial { ports } if ports.is_empty() => Source::Serial(Ports::Any),
+        LiveSource::Serial { ports } => Source::Serial(Ports::These(ports)),
+        LiveSource::Network { address } => Source::Network { address },
+        LiveSource::Replay {
+            path,
+            layout,
+            again,
+        } => Source::Replay {
+            recording: Box::new(open_recording(
+                &ReadRequest {
+                    source: crate::recording::Source::File(path),
+                    profile: &request.profile.profile,
+                    layout: &layout,
+                    ambient: &request.ambient,
+                    condition: Some(request.condition),
+                    hose: request.hose,
+                    swapped: false,
+                    pinched: &request.pinched,
+                },
+                &mut |_| {},
+            )?),
+            again,
+        },
+    };
+    Ok(Opened {
+        source,
+        hidden: Vec::new(),
+        disturbed: Vec::new(),
+        bleed_turns: Vec::new(),
+    })
+}
+
 /// What the session is to read now.
 fn expect(request: &LiveRequest) -> Expect {
     let profile = &request.profile.profile;
@@ -130,26 +215,15 @@ impl LiveSession {
     /// Opens a session. A device that is not there is no error: it is waited for.
     ///
     /// # Errors
-    /// [`AppError`] for a fault the practice engine cannot show, or numbers it cannot run with.
+    /// [`AppError`] for a fault the practice engine cannot show or numbers it cannot run with, an
+    /// address without a port, a recording that cannot be read or played.
     pub fn open(mut request: LiveRequest) -> Result<Self, AppError> {
-        let (source, hidden, disturbed, bleed_turns) = match &request.source {
-            LiveSource::Practice { faults, seed } => {
-                let wanted = PracticeRequest {
-                    profile: &request.profile,
-                    faults,
-                    seed: *seed,
-                };
-                let made = crate::practice::running(&wanted)?;
-                let air = &made.engine.setting;
-                request.ambient.pressure_kpa = (air.ambient_pa / 10.0).round() / 100.0;
-                request.ambient.temperature_c = ((air.ambient_k - 273.15) * 10.0).round() / 10.0;
-                request.ambient.humidity_percent = 0.0;
-                request.hose = Some(made.hose);
-                let bleeds = made.engine.bleeds.iter().map(|b| b.turns).collect();
-                let source = Source::Practice(Box::new(made.engine));
-                (source, made.described, made.disturbed, bleeds)
-            }
-        };
+        let Opened {
+            source,
+            hidden,
+            disturbed,
+            bleed_turns,
+        } = opened(&mut request)?;
         let session = Session::start(source, expect(&request))?;
         Ok(Self {
             session,

@@ -112,7 +112,7 @@ pub fn read_recording(
     request: &ReadRequest<'_>,
     progress: &mut dyn FnMut(u64),
 ) -> Result<ReadOutcome, AppError> {
-    let recording = open(request, progress)?;
+    let recording = open_recording(request, progress)?;
     let at = Circumstances {
         condition: request.condition,
         hose: request.hose,
@@ -131,7 +131,11 @@ pub fn read_recording(
     })
 }
 
-fn open(request: &ReadRequest<'_>, progress: &mut dyn FnMut(u64)) -> Result<Recording, AppError> {
+/// Opens and imports one recording, unanalysed.
+pub(crate) fn open_recording(
+    request: &ReadRequest<'_>,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Recording, AppError> {
     let name = request.source.name();
     match &request.source {
         Source::StandardInput => imported(std::io::stdin(), &name, request, progress),

@@ -5,23 +5,24 @@ use evenpull_trace::{LayoutHint, analyse, import};
 use super::*;
 use crate::profiles::load_profile;
 
-fn open(fault: &str) -> LiveSession {
+fn request(source: LiveSource) -> LiveRequest {
     let profile = load_profile("heron-270").unwrap();
     let text = "format = \"evenpull.job/1\"\nprofile = \"p\"\n[[reading]]\ncondition = \"idle\"\n\
                 recording = \"r\"\n";
     let job = evenpull_job::Job::from_toml("j", text, &profile.profile).unwrap();
-    LiveSession::open(LiveRequest {
-        source: LiveSource::Practice {
-            faults: vec![fault.parse().unwrap()],
-            seed: 3,
-        },
+    LiveRequest {
+        source,
         profile: Arc::new(profile),
         ambient: job.ambient,
         condition: Condition::Idle,
         hose: None,
         pinched: Vec::new(),
-    })
-    .unwrap()
+    }
+}
+
+fn open(fault: &str) -> LiveSession {
+    let faults = vec![fault.parse().unwrap()];
+    LiveSession::open(request(LiveSource::Practice { faults, seed: 3 })).unwrap()
 }
 
 /// Waits until `done` says so; the view then.
@@ -113,4 +114,66 @@ fn a_view_goes_to_json_without_numbers_that_are_none() {
     assert_eq!(json["rpm"], serde_json::Value::Null);
     assert_eq!(json["progress"]["missing"][0]["code"], "not-running");
     assert_eq!(json["practice"]["running"], false);
+}
+
+/// A recording of the examples, played, shows what `read` says about it; the rest are told apart.
+#[test]
+fn recordings_and_addresses_are_sources() {
+    let job = concat!(env!("CARGO_MANIFEST_DIR"), "/../../examples/jobs/healthy");
+    let loaded = crate::load_job(std::path::Path::new(job)).unwrap();
+    let index = (0..loaded.job.readings.len())
+        .find(|&i| loaded.job.readings[i].condition == Condition::Idle)
+        .unwrap();
+    let read = crate::job_request(&loaded, index).unwrap();
+    let crate::recording::Source::File(path) = read.source.clone() else {
+        panic!("{read:?}")
+    };
+    let want = crate::read_recording(&read, &mut |_| {}).unwrap().reading;
+    let mut request = request(LiveSource::Replay {
+        path,
+        layout: loaded.job.layout.clone(),
+        again: true,
+    });
+    request.profile = Arc::new(LoadedProfile {
+        profile: loaded.profile.clone(),
+        text: String::new(),
+        origin: "example".to_owned(),
+    });
+    request.ambient = loaded.job.ambient.clone();
+    request.hose = read.hose;
+    let session = LiveSession::open(request.clone()).unwrap();
+    let view = until(&session, 30, |v| {
+        v.bodies.iter().all(|b| b.through_area_mm2.is_some())
+    });
+    for (b, c) in view.bodies.iter().zip(&want.channels) {
+        // The last moment against the whole recording: idle wanders by less than a kilopascal.
+        let shown = b.depression_kpa.unwrap();
+        assert!((shown - c.mean_depression_kpa).abs() < 1.0, "{shown} {c:?}");
+    }
+    for source in [
+        LiveSource::Network {
+            address: "nowhere".to_owned(),
+        },
+        LiveSource::Replay {
+            path: PathBuf::from("no such file"),
+            layout: Layout::default(),
+            again: false,
+        },
+    ] {
+        let refused = LiveSession::open(LiveRequest {
+            source,
+            ..request.clone()
+        });
+        assert!(refused.unwrap_err().to_string().contains("remedy"));
+    }
+    let waiting = LiveSession::open(LiveRequest {
+        source: LiveSource::Serial {
+            ports: vec![PathBuf::from("/nowhere/port")],
+        },
+        ..request
+    });
+    let waiting = waiting.unwrap();
+    let view = until(&waiting, 10, |v| v.link.text.contains("/nowhere/port"));
+    assert_eq!(view.link.state, "searching");
+    assert!(waiting.start_engine().is_err());
 }
