@@ -40,10 +40,11 @@ pub use evenpull_job::{
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
 pub use evenpull_report::{STYLE as PAGE_STYLE, cause_name, chance, turn_fraction};
 pub use evenpull_store::{
-    Access, AdjustmentRecord, CheckRecord, FindingsLine, FindingsRecord, Fragment, JobFilter,
-    JobLine, JobTexts, Machine, MachineLine, Moment, NewFindings, NewJob, NewMachine, NewOwner,
-    NewPhoto, OverrideRecord, Owner, PhotoRecord, ProgressRecord, ReadingRecord, RecordingLine,
-    SealMoment, SealRecord, StoreError, StoredRecording,
+    Access, AdjustmentRecord, BackupSummary, CheckRecord, CheckReport, FindingsLine,
+    FindingsRecord, Fragment, Imported, JobFilter, JobLine, JobTexts, Machine, MachineLine, Moment,
+    NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, OverrideRecord, Owner, PhotoRecord,
+    ProgressRecord, ReadingRecord, RecordingLine, SalvageReport, SalvagedTable, SealMoment,
+    SealRecord, StoreError, StoredRecording,
 };
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
@@ -60,7 +61,8 @@ pub use profiles::{LoadedProfile, load_profile, profile_list};
 pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, read_recording};
 pub use records::{
     Clock, GaugeEntry, JobRecord, JobSource, ReadingEntry, RecordingEntry, Records,
-    StoredAssessment, assess_source, block_on, default_data_folder, system_clock,
+    StoredAssessment, assess_source, block_on, default_data_folder, restore_records,
+    salvage_records, system_clock,
 };
 pub use serve::{
     Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchStart, GuideView, Operation,

@@ -16,11 +16,13 @@ use serde::Serialize;
 
 use crate::error::AppError;
 
+mod archives;
 mod assess_stored;
 mod clock;
 mod data_folder;
 mod entry;
 
+pub use archives::{restore_records, salvage_records};
 pub use assess_stored::{JobSource, StoredAssessment, assess_source};
 pub use clock::{Clock, system_clock};
 pub use data_folder::default_data_folder;

@@ -58,7 +58,23 @@ impl Store {
         let mut tx = self.write(at).await?;
         let (_, profile) = self.stage_and_profile(&mut tx, job_id).await?;
         known_adjuster(&profile, adjuster)?;
-        let id = self.next_id(&mut tx, "overrides").await?;
+        let id = self
+            .insert_override(&mut tx, job_id, adjuster, reason.reason(), at)
+            .await?;
+        self.touch(&mut tx, job_id, at).await?;
+        self.commit(tx).await?;
+        Ok(id)
+    }
+
+    pub(crate) async fn insert_override(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        job_id: i64,
+        adjuster: &str,
+        reason: &str,
+        at: Moment,
+    ) -> Result<i64, StoreError> {
+        let id = self.next_id(tx, "overrides").await?;
         sqlx::query(
             "INSERT INTO overrides (id, job_id, adjuster, reason, given_ms) \
              VALUES ($1, $2, $3, $4, $5)",
@@ -66,13 +82,11 @@ impl Store {
         .bind(id)
         .bind(job_id)
         .bind(adjuster)
-        .bind(reason.reason())
+        .bind(reason)
         .bind(at.ms)
-        .execute(&mut *tx)
+        .execute(&mut **tx)
         .await
         .map_err(self.fail())?;
-        self.touch(&mut tx, job_id, at).await?;
-        self.commit(tx).await?;
         Ok(id)
     }
 

@@ -2,9 +2,11 @@
 
 use serde::Serialize;
 use sha2::{Digest, Sha256};
+use sqlx::{Sqlite, Transaction};
 
 use crate::error::StoreError;
 use crate::moment::Moment;
+use crate::record_file::FindingsNote;
 use crate::recording_pack::hex;
 use crate::store::Store;
 
@@ -98,7 +100,19 @@ impl Store {
             what: "job",
             id: job_id,
         })?;
-        let id = self.next_id(&mut tx, "findings").await?;
+        let id = self.insert_findings(&mut tx, job_id, new, at).await?;
+        self.commit(tx).await?;
+        Ok(id)
+    }
+
+    pub(crate) async fn insert_findings(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        job_id: i64,
+        new: &NewFindings,
+        at: Moment,
+    ) -> Result<i64, StoreError> {
+        let id = self.next_id(tx, "findings").await?;
         sqlx::query(
             "INSERT INTO findings (id, job_id, program_version, inputs_sha256, undetermined, \
              leading_cause, probability, answer_json, computed_ms) \
@@ -113,10 +127,9 @@ impl Store {
         .bind(new.probability)
         .bind(&new.answer_json)
         .bind(at.ms)
-        .execute(&mut *tx)
+        .execute(&mut **tx)
         .await
         .map_err(self.fail())?;
-        self.commit(tx).await?;
         Ok(id)
     }
 
@@ -184,5 +197,18 @@ impl Store {
                 }
             },
         ))
+    }
+}
+
+impl From<&FindingsNote> for NewFindings {
+    fn from(note: &FindingsNote) -> Self {
+        Self {
+            program_version: note.program_version.clone(),
+            inputs_sha256: note.inputs_sha256.clone(),
+            undetermined: note.undetermined,
+            leading_cause: note.leading_cause.clone(),
+            probability: note.probability,
+            answer_json: note.answer_json.clone(),
+        }
     }
 }

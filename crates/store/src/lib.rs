@@ -5,9 +5,13 @@
 //! kept. Times are handed in; order comes from numbers, never from times.
 
 mod adjustments;
+mod archive;
+mod backup;
 mod error;
+mod export;
 mod findings;
 mod fragment;
+mod import;
 mod integrity;
 mod job_files;
 mod job_text;
@@ -20,16 +24,22 @@ mod photo_cleaning;
 mod photos;
 mod progress;
 mod readings;
+mod record_file;
 mod recording_pack;
+mod salvage;
 mod schema;
 mod seals;
 mod snapshot;
 mod store;
 
 pub use adjustments::{AdjustmentRecord, OverrideRecord};
+pub use archive::{ArchiveLimits, unpack_archive};
+pub use backup::{BackupSummary, restore};
 pub use error::StoreError;
 pub use findings::{FindingsLine, FindingsRecord, NewFindings};
 pub use fragment::Fragment;
+pub use import::{ImportJob, Imported};
+pub use integrity::CheckReport;
 pub use job_text::{JobParts, ReadingPart};
 pub use jobs::{JobFilter, JobLine, JobTexts, NewJob};
 pub use machines::{Machine, MachineLine, NewMachine};
@@ -38,5 +48,9 @@ pub use owners::{NewOwner, Owner};
 pub use photos::{NewPhoto, PhotoRecord};
 pub use progress::ProgressRecord;
 pub use readings::{NewReading, NewRecording, ReadingRecord, RecordingLine, StoredRecording};
+pub use record_file::{
+    FindingsNote, OverrideNote, PhotoNote, ReadingNote, RecordFile, SealNote, StepNote, TurnNote,
+};
+pub use salvage::{SalvageReport, SalvagedTable, salvage};
 pub use seals::{CheckRecord, SealMoment, SealRecord};
 pub use store::{Access, Store};

@@ -7,6 +7,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
+use sqlx::{Sqlite, Transaction};
 
 use crate::error::StoreError;
 use crate::moment::Moment;
@@ -52,9 +53,14 @@ type Row = (i64, i64, String, String, String, String, i64, i64);
 impl PhotoRecord {
     /// Name of the file in the folder of photos.
     pub fn file_name(&self) -> String {
-        let end = PhotoKind::of_media_type(&self.media_type).map_or("bin", PhotoKind::extension);
-        format!("{}.{end}", self.sha256)
+        file_name(&self.sha256, &self.media_type)
     }
+}
+
+/// Name of the file of a photo.
+pub(crate) fn file_name(sha256: &str, media_type: &str) -> String {
+    let end = PhotoKind::of_media_type(media_type).map_or("bin", PhotoKind::extension);
+    format!("{sha256}.{end}")
 }
 
 impl Store {
@@ -71,30 +77,50 @@ impl Store {
         // Nobody's photo is left behind for a job that does not exist.
         self.job_line(job_id).await?;
         self.writer()?;
-        let CleanPhoto { bytes, kind } = clean(&new.name, new.bytes)?;
-        let sha256 = hash(&bytes);
-        let folder = self.photos_folder();
-        keep_file(&folder, &format!("{sha256}.{}", kind.extension()), &bytes)?;
+        let kept = clean(&new.name, new.bytes)?;
+        let sha256 = hash(&kept.bytes);
+        let file = format!("{sha256}.{}", kept.kind.extension());
+        keep_file(&self.photos_folder(), &file, &kept.bytes)?;
         let mut tx = self.write(at).await?;
         let (stage, _) = self.stage_and_profile(&mut tx, job_id).await?;
-        let id = self.next_id(&mut tx, "photos").await?;
+        let id = self
+            .insert_photo(&mut tx, job_id, &stage, &new.caption, &sha256, &kept, at)
+            .await?;
+        self.touch(&mut tx, job_id, at).await?;
+        self.commit(tx).await?;
+        Ok(id)
+    }
+
+    #[expect(
+        clippy::too_many_arguments,
+        reason = "the columns of one row, each once"
+    )]
+    pub(crate) async fn insert_photo(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        job_id: i64,
+        stage: &str,
+        caption: &str,
+        sha256: &str,
+        kept: &CleanPhoto,
+        at: Moment,
+    ) -> Result<i64, StoreError> {
+        let id = self.next_id(tx, "photos").await?;
         sqlx::query(
             "INSERT INTO photos (id, job_id, stage, caption, sha256, media_type, length_bytes, \
              added_ms) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
         )
         .bind(id)
         .bind(job_id)
-        .bind(&stage)
-        .bind(new.caption.trim())
-        .bind(&sha256)
-        .bind(kind.media_type())
-        .bind(i64::try_from(bytes.len()).unwrap_or(i64::MAX))
+        .bind(stage)
+        .bind(caption.trim())
+        .bind(sha256)
+        .bind(kept.kind.media_type())
+        .bind(i64::try_from(kept.bytes.len()).unwrap_or(i64::MAX))
         .bind(at.ms)
-        .execute(&mut *tx)
+        .execute(&mut **tx)
         .await
         .map_err(self.fail())?;
-        self.touch(&mut tx, job_id, at).await?;
-        self.commit(tx).await?;
         Ok(id)
     }
 

@@ -2,6 +2,7 @@
 
 use evenpull_job::Step;
 use serde::Serialize;
+use sqlx::{Sqlite, Transaction};
 
 use crate::error::StoreError;
 use crate::moment::Moment;
@@ -37,21 +38,36 @@ impl Store {
     ) -> Result<i64, StoreError> {
         let mut tx = self.write(at).await?;
         self.touch(&mut tx, job_id, at).await?;
-        let id = self.next_id(&mut tx, "progress").await?;
+        let id = self
+            .insert_step(&mut tx, job_id, step.as_str(), done, note, at)
+            .await?;
+        self.commit(tx).await?;
+        Ok(id)
+    }
+
+    pub(crate) async fn insert_step(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        job_id: i64,
+        step: &str,
+        done: bool,
+        note: &str,
+        at: Moment,
+    ) -> Result<i64, StoreError> {
+        let id = self.next_id(tx, "progress").await?;
         sqlx::query(
             "INSERT INTO progress (id, job_id, step, state, note, noted_ms) \
              VALUES ($1, $2, $3, $4, $5, $6)",
         )
         .bind(id)
         .bind(job_id)
-        .bind(step.as_str())
+        .bind(step)
         .bind(if done { "done" } else { "open" })
         .bind(note.trim())
         .bind(at.ms)
-        .execute(&mut *tx)
+        .execute(&mut **tx)
         .await
         .map_err(self.fail())?;
-        self.commit(tx).await?;
         Ok(id)
     }
 

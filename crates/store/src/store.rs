@@ -72,14 +72,7 @@ impl Store {
                 folder: folder.to_owned(),
             });
         }
-        check_header(&file)?;
-        let options = base(&file).read_only(true);
-        let reader = match connect(options.clone(), READERS, &file).await {
-            // In a folder that cannot be written the log of the database cannot be opened either;
-            // with no log beside it the file alone is complete.
-            Err(_) if !has_log(&file) => connect(options.immutable(true), READERS, &file).await?,
-            other => other?,
-        };
+        let reader = connect_reading(&file).await?;
         let fail = |e: sqlx::Error| StoreError::of_database(&file, &e);
         let found = schema::version(&reader).await.map_err(fail)?;
         let known = schema::CURRENT;
@@ -181,6 +174,21 @@ impl Store {
         })
     }
 
+    /// Lets the file grow to so many pages of 4096 bytes and no further, until it is closed.
+    ///
+    /// The database then answers as on a full disk.
+    ///
+    /// # Errors
+    /// Problems of the database.
+    pub async fn limit_growth(&self, pages: u32) -> Result<(), StoreError> {
+        let sql = format!("PRAGMA max_page_count = {pages}");
+        sqlx::query(sqlx::AssertSqlSafe(sql))
+            .execute(self.writer()?)
+            .await
+            .map_err(self.fail())?;
+        Ok(())
+    }
+
     /// What a driver's error means here.
     pub(crate) fn fail(&self) -> impl Fn(sqlx::Error) -> StoreError + '_ {
         |e| StoreError::of_database(&self.file, &e)
@@ -274,6 +282,24 @@ pub(crate) async fn connect(
         .connect_with(options)
         .await
         .map_err(|e| StoreError::of_database(file, &e))
+}
+
+/// Connections that only read.
+pub(crate) async fn connect_reading(file: &Path) -> Result<SqlitePool, StoreError> {
+    check_header(file)?;
+    let options = base(file).read_only(true);
+    match connect(options.clone(), READERS, file).await {
+        // In a folder that cannot be written the log of the database cannot be opened either;
+        // with no log beside it the file alone is complete.
+        Err(_) if !has_log(file) => connect(options.immutable(true), READERS, file).await,
+        other => other,
+    }
+}
+
+/// A single connection to a database that no one else has open, such as a copy.
+pub(crate) async fn connect_alone(file: &Path) -> Result<SqlitePool, StoreError> {
+    check_header(file)?;
+    connect(base(file), 1, file).await
 }
 
 /// Migrates where needed; a file with records is copied aside before it is changed.

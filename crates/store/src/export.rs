@@ -1,0 +1,185 @@
+//! A stored job as a folder or archive that stands by itself.
+
+use std::path::Path;
+
+use crate::archive::ZipSink;
+use crate::error::StoreError;
+use crate::findings::{FindingsRecord, NewFindings};
+use crate::job_files::{FileSink, FolderSink};
+use crate::moment::Moment;
+use crate::record_file::{
+    FORMAT, FindingsNote, OverrideNote, PhotoNote, RECORD_FILE, ReadingNote, RecordFile, SealNote,
+    StepNote, TurnNote,
+};
+use crate::store::Store;
+
+impl Store {
+    /// Writes a job with everything on record about it; `to` ending in `.zip` makes an archive.
+    ///
+    /// Without the owner, name, contact and registration stay out. Complaint, notes and pictures
+    /// are written as they are.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`], [`StoreError::Invalid`] for a job without readings or a target that
+    /// is there already.
+    pub async fn export_job(
+        &self,
+        job_id: i64,
+        to: &Path,
+        with_owner: bool,
+    ) -> Result<(), StoreError> {
+        // Asked before anything is made.
+        self.job_line(job_id).await?;
+        let archive = to
+            .extension()
+            .is_some_and(|end| end.eq_ignore_ascii_case("zip"));
+        if archive {
+            let mut sink = ZipSink::new(to)?;
+            self.put_all(job_id, with_owner, &mut sink).await?;
+            sink.finish()
+        } else {
+            let mut sink = FolderSink::new(to)?;
+            self.put_all(job_id, with_owner, &mut sink).await
+        }
+    }
+
+    async fn put_all(
+        &self,
+        job_id: i64,
+        with_owner: bool,
+        sink: &mut impl FileSink,
+    ) -> Result<(), StoreError> {
+        self.put_job(job_id, sink).await?;
+        let record = self.record_file(job_id, with_owner).await?;
+        let text = serde_json::to_vec_pretty(&record).map_err(|e| StoreError::Database {
+            file: self.file().to_owned(),
+            problem: e.to_string(),
+        })?;
+        sink.put(RECORD_FILE, &text)?;
+        for photo in self.photos(job_id).await? {
+            let name = format!("photos/{}", photo.file_name());
+            sink.put(&name, &self.photo_bytes(&photo)?)?;
+        }
+        Ok(())
+    }
+
+    async fn record_file(&self, job_id: i64, with_owner: bool) -> Result<RecordFile, StoreError> {
+        let line = self.job_line(job_id).await?;
+        let machine = self.machine(line.machine_id).await?;
+        let owner = match machine.data.owner_id {
+            Some(id) if with_owner => Some(self.owner(id).await?.data),
+            _ => None,
+        };
+        let readings = self.readings(job_id).await?;
+        let counting = readings
+            .into_iter()
+            .filter(|r| r.withdrawn_reason.is_none());
+        let last_counting = counting.clone().map(|r| r.id).max().unwrap_or(0);
+        let turns = self.adjustments(job_id).await?;
+        let since = turns
+            .into_iter()
+            .filter(|t| t.reading_id.is_none_or(|id| id > last_counting));
+        let seals = self.seals(job_id).await?;
+        let fitted = seals.into_iter().filter(|s| s.moment == "fitted");
+        let overrides = self.overrides(job_id).await?;
+        let progress = self.progress(job_id).await?;
+        let photos = self.photos(job_id).await?;
+        let findings = self.all_findings(job_id).await?;
+        Ok(RecordFile {
+            format: FORMAT.to_owned(),
+            complaint: line.complaint,
+            odometer_km: line.odometer_km,
+            stage: line.stage,
+            created: line.created,
+            closed: line.closed,
+            registration: with_owner.then_some(machine.data.registration),
+            owner,
+            readings: counting
+                .map(|r| ReadingNote {
+                    stage: r.stage,
+                    taken: r.taken,
+                })
+                .collect(),
+            seals_fitted: fitted
+                .map(|s| SealNote {
+                    part: s.part,
+                    state: s.state,
+                    noted: s.noted,
+                })
+                .collect(),
+            overrides: overrides
+                .into_iter()
+                .map(|o| OverrideNote {
+                    adjuster: o.adjuster,
+                    reason: o.reason,
+                    given: o.given,
+                })
+                .collect(),
+            turned_since: since
+                .map(|t| TurnNote {
+                    adjuster: t.adjuster,
+                    turns: t.turns,
+                    stage: t.stage,
+                    made: t.made,
+                })
+                .collect(),
+            progress: progress
+                .into_iter()
+                .map(|p| StepNote {
+                    step: p.step,
+                    done: p.done,
+                    note: p.note,
+                    noted: p.noted,
+                })
+                .collect(),
+            photos: photos
+                .into_iter()
+                .map(|p| PhotoNote {
+                    file: format!("photos/{}", p.file_name()),
+                    caption: p.caption,
+                    stage: p.stage,
+                    added: p.added,
+                })
+                .collect(),
+            findings: findings.into_iter().map(note).collect(),
+        })
+    }
+
+    async fn all_findings(&self, job_id: i64) -> Result<Vec<FindingsRecord>, StoreError> {
+        type Row = (String, String, i64, String, Option<f64>, String, i64);
+        let rows: Vec<Row> = sqlx::query_as(
+            "SELECT program_version, inputs_sha256, undetermined, leading_cause, probability, \
+             answer_json, computed_ms FROM findings WHERE job_id = $1 ORDER BY id",
+        )
+        .bind(job_id)
+        .fetch_all(self.reader())
+        .await
+        .map_err(self.fail())?;
+        let record = |(version, inputs, undetermined, cause, p, json, ms): Row| FindingsRecord {
+            id: 0,
+            findings: NewFindings {
+                program_version: version,
+                inputs_sha256: inputs,
+                undetermined: undetermined != 0,
+                leading_cause: cause,
+                probability: p,
+                answer_json: json,
+            },
+            computed: Moment::from_ms(ms),
+        };
+        Ok(rows.into_iter().map(record).collect())
+    }
+}
+
+fn note(record: FindingsRecord) -> FindingsNote {
+    let f = record.findings;
+    FindingsNote {
+        program_version: f.program_version,
+        inputs_sha256: f.inputs_sha256,
+        undetermined: f.undetermined,
+        leading_cause: f.leading_cause,
+        probability: f.probability,
+        answer_json: f.answer_json,
+        computed: record.computed,
+    }
+}

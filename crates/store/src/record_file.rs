@@ -1,0 +1,145 @@
+//! What the records hold beyond `evenpull.job/1`, as a file beside `job.toml`.
+
+use serde::{Deserialize, Serialize};
+
+use crate::moment::Moment;
+use crate::owners::NewOwner;
+
+/// Name of the file.
+pub(crate) const RECORD_FILE: &str = "record.json";
+/// Its format.
+pub(crate) const FORMAT: &str = "evenpull.record/1";
+
+/// `record.json`, `evenpull.record/1`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RecordFile {
+    /// `evenpull.record/1`.
+    pub format: String,
+    /// Complaint.
+    pub complaint: String,
+    /// Odometer [km].
+    pub odometer_km: Option<i64>,
+    /// Stage.
+    pub stage: String,
+    /// When the job was booked in.
+    pub created: Moment,
+    /// When it was closed.
+    pub closed: Option<Moment>,
+    /// Registration of the machine; left out without the owner.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub registration: Option<String>,
+    /// Owner, unless left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub owner: Option<NewOwner>,
+    /// Of each reading of `job.toml`, in its order.
+    pub readings: Vec<ReadingNote>,
+    /// Seals fitted by the shop.
+    pub seals_fitted: Vec<SealNote>,
+    /// Written reasons for touching sealed parts.
+    pub overrides: Vec<OverrideNote>,
+    /// Turns that no reading follows yet.
+    pub turned_since: Vec<TurnNote>,
+    /// Steps of the order of work.
+    pub progress: Vec<StepNote>,
+    /// Photos.
+    pub photos: Vec<PhotoNote>,
+    /// Findings as computed, oldest first.
+    pub findings: Vec<FindingsNote>,
+}
+
+/// When and in which stage a reading was taken.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReadingNote {
+    /// Stage.
+    pub stage: String,
+    /// Time.
+    pub taken: Moment,
+}
+
+/// A seal as fitted.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SealNote {
+    /// Part.
+    pub part: String,
+    /// State.
+    pub state: String,
+    /// Time.
+    pub noted: Moment,
+}
+
+/// A written reason.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OverrideNote {
+    /// Adjuster.
+    pub adjuster: String,
+    /// Reason.
+    pub reason: String,
+    /// Time.
+    pub given: Moment,
+}
+
+/// A turn.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TurnNote {
+    /// Adjuster.
+    pub adjuster: String,
+    /// Turns.
+    pub turns: f64,
+    /// Stage.
+    pub stage: String,
+    /// Time.
+    pub made: Moment,
+}
+
+/// A step.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StepNote {
+    /// Step.
+    pub step: String,
+    /// Done, or opened again.
+    pub done: bool,
+    /// Remark.
+    pub note: String,
+    /// Time.
+    pub noted: Moment,
+}
+
+/// A photo.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PhotoNote {
+    /// File, beside this one.
+    pub file: String,
+    /// What it shows.
+    pub caption: String,
+    /// Stage.
+    pub stage: String,
+    /// Time.
+    pub added: Moment,
+}
+
+/// Findings.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FindingsNote {
+    /// Version of the program.
+    pub program_version: String,
+    /// Hash of what they rest on.
+    pub inputs_sha256: String,
+    /// They were undetermined.
+    pub undetermined: bool,
+    /// Most probable cause.
+    pub leading_cause: String,
+    /// Its probability.
+    pub probability: Option<f64>,
+    /// The answer, `evenpull.assess/1`, as text.
+    pub answer_json: String,
+    /// Time.
+    pub computed: Moment,
+}
