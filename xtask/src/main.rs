@@ -8,6 +8,7 @@ mod assets;
 mod bench;
 mod browser;
 mod calibrate;
+mod crash;
 mod direction;
 mod keys;
 mod process;
@@ -32,6 +33,7 @@ cargo xtask COMMAND
   bench     the program against named peers, ratios from one run; `bench engine` or `bench read` alone
   calibrate do intervals and probabilities mean what they say, over drawn machines
   study     advice, baseline, cross-flow on practice machines: `study advice [JOBS] [--wrong]`
+  crash     kill a writer of the records 500 times (or as often as said) and look what is left
   doc       the documents of every crate, warnings denied
   assets    shell completions and manual pages into target/assets";
 
@@ -54,7 +56,7 @@ fn dispatch() -> Result<()> {
         }
         Some((command, rest)) => (command.as_str(), rest),
     };
-    if !["bench", "calibrate", "study"].contains(&command) && !rest.is_empty() {
+    if !["bench", "calibrate", "study", "crash"].contains(&command) && !rest.is_empty() {
         bail!(
             "`{command}` takes no further argument, got `{}`",
             rest.join(" ")
@@ -69,6 +71,7 @@ fn dispatch() -> Result<()> {
         "bench" => bench::run(rest),
         "calibrate" => calibrate::run(rest),
         "study" => study::run(rest),
+        "crash" => crash::run(rest),
         "doc" => steps::doc(),
         "assets" => assets::write(),
         "help" | "--help" | "-h" => {

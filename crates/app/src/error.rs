@@ -84,6 +84,16 @@ pub enum AppError {
     /// A number of the profile that the practice engine cannot use.
     #[error("practice engine: {0}\n  remedy: correct the profile")]
     Practice(String),
+    /// A word that names no stage or step.
+    #[error("`{word}` is no {what}\n  remedy: use one of {known}")]
+    UnknownWord {
+        /// Kind of word.
+        what: String,
+        /// Word as given.
+        word: String,
+        /// Words known.
+        known: String,
+    },
     /// The records could not be read or kept.
     #[error("{0}")]
     Store(#[from] StoreError),
@@ -126,6 +136,7 @@ impl AppError {
             | Self::Unwritable { .. }
             | Self::Import(_)
             | Self::Store(_)
+            | Self::UnknownWord { .. }
             | Self::Fault(_)
             | Self::Engine(_)
             | Self::Practice(_)

@@ -68,3 +68,4 @@ pub use serve::{
     Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchStart, GuideView, Operation,
     Station,
 };
+pub use text_file::read_bytes;

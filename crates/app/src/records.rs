@@ -33,6 +33,7 @@ pub use entry::{GaugeEntry, ReadingEntry, RecordingEntry};
 pub struct Records {
     store: Arc<Store>,
     clock: Clock,
+    writes: bool,
     notices: Arc<Vec<evenpull_job::Notice>>,
 }
 
@@ -85,16 +86,18 @@ impl Records {
         clock: Clock,
     ) -> Result<Self, AppError> {
         let at = clock();
-        let opened = match Store::open(folder, access, holder, at).await {
+        let (opened, access) = match Store::open(folder, access, holder, at).await {
             Err(StoreError::OlderSchema { .. }) => {
-                Store::open(folder, Access::Write, holder, at).await
+                let newer = Store::open(folder, Access::Write, holder, at).await;
+                (newer, Access::Write)
             }
-            other => other,
+            other => (other, access),
         };
         let (store, notices) = opened?;
         Ok(Self {
             store: Arc::new(store),
             clock,
+            writes: access == Access::Write,
             notices: Arc::new(notices),
         })
     }
@@ -118,6 +121,11 @@ impl Records {
 
     pub(crate) fn store(&self) -> &Store {
         &self.store
+    }
+
+    /// Whether the records are open for writing.
+    pub fn writes(&self) -> bool {
+        self.writes
     }
 
     fn now(&self) -> Moment {

@@ -52,6 +52,28 @@ pub(crate) fn read_text(path: &Path) -> Result<String, AppError> {
         .unwrap_or(text))
 }
 
+/// Largest recording or picture read whole [bytes].
+const WHOLE_LIMIT_BYTES: u64 = 512_000_000;
+
+/// A recording or picture as it is.
+///
+/// # Errors
+/// [`AppError::Unreadable`].
+pub fn read_bytes(path: &Path) -> Result<Vec<u8>, AppError> {
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)
+        .and_then(|f| f.take(WHOLE_LIMIT_BYTES + 1).read_to_end(&mut bytes))
+        .map_err(|e| unreadable(path, &e))?;
+    if bytes.len() as u64 > WHOLE_LIMIT_BYTES {
+        return Err(problem(
+            path,
+            "has more than 512 MB",
+            "record a shorter stretch; a minute is plenty",
+        ));
+    }
+    Ok(bytes)
+}
+
 /// The error for a path that cannot be opened.
 pub(crate) fn unreadable(path: &Path, error: &io::Error) -> AppError {
     let (what, remedy) = reason(error);

@@ -5,6 +5,10 @@ use std::path::PathBuf;
 use clap::{Args, CommandFactory, Parser, Subcommand, ValueEnum};
 use evenpull_app::{Condition, Fault, Pinch, parse_decimal};
 
+use crate::records_args::{
+    BackupArgs, CheckArgs, DataArg, ExportArgs, ImportArgs, RecordsArgs, RestoreArgs, SalvageArgs,
+};
+
 /// Reads how evenly the cylinders of an engine breathe, finds what was disturbed or is worn, and
 /// says what to turn and what to leave sealed.
 #[derive(Debug, Parser)]
@@ -35,6 +39,20 @@ pub(crate) enum Command {
     /// Engine profiles: check a file, list the embedded ones, show one.
     #[command(subcommand)]
     Profile(ProfileCommand),
+    /// Records of the workshop: machines, owners, jobs, readings, and what was found and done.
+    Records(RecordsArgs),
+    /// Write a stored job as a folder or archive that stands by itself.
+    Export(ExportArgs),
+    /// Take a job into the records, from a folder or an archive.
+    Import(ImportArgs),
+    /// Write all records into one file, while work goes on, and read it again.
+    Backup(BackupArgs),
+    /// Put the records of a backup into a data folder.
+    Restore(RestoreArgs),
+    /// Read all records and compare them with what was stored.
+    Check(CheckArgs),
+    /// Take over what can be read of damaged records into a new data folder.
+    Salvage(SalvageArgs),
 }
 
 /// Arguments of `demo`.
@@ -52,8 +70,10 @@ pub(crate) struct DemoArgs {
 /// Arguments of `assess`.
 #[derive(Debug, Args)]
 pub(crate) struct AssessArgs {
-    /// Job: a folder with `job.toml`, or that file.
+    /// Job: a folder with `job.toml`, that file, or the number of a stored job.
     pub(crate) job: PathBuf,
+    #[command(flatten)]
+    pub(crate) data: DataArg,
     /// Print the answer as `evenpull.assess/1`.
     #[arg(long)]
     pub(crate) json: bool,
@@ -229,7 +249,7 @@ fn key_off(text: &str) -> Result<(String, f64), String> {
     Ok((body.trim().to_owned(), ranged(value, 40.0, 130.0, "kPa")?))
 }
 
-fn hose(text: &str) -> Result<HoseArg, String> {
+pub(crate) fn hose(text: &str) -> Result<HoseArg, String> {
     let parts: Vec<&str> = text.split('x').collect();
     let [length, bore, dead] = parts.as_slice() else {
         return Err("write length [m] x bore [mm] x dead volume [cc], such as `0.25x4x0.6`".into());

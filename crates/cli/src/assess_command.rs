@@ -1,18 +1,26 @@
 //! `evenpull assess`.
 
 use std::io::{self, Write};
+use std::path::PathBuf;
 
-use evenpull_app::{AssessOutcome, assess, write_assessment};
+use evenpull_app::{AssessOutcome, JobSource, assess_source, system_clock, write_assessment};
 
 use crate::args::AssessArgs;
 use crate::assess_text::assess_text;
 use crate::exit::Exit;
 use crate::progress::steps;
+use crate::records_command::data_folder;
 use crate::run::CommandError;
 
 pub(crate) fn run(args: &AssessArgs) -> Result<Exit, CommandError> {
     let bar = steps("reading the job");
-    let outcome = assess(&args.job, &mut |done, of| {
+    let source = JobSource::of(&args.job);
+    let folder = match source {
+        // A job in a folder needs no records, and no place for them.
+        JobSource::Path(_) => PathBuf::new(),
+        JobSource::Stored(_) => data_folder(&args.data)?,
+    };
+    let outcome = assess_source(&source, &folder, &system_clock(), &mut |done, of| {
         bar.set_length(of as u64);
         bar.set_position(done as u64);
     })?;

@@ -2,6 +2,7 @@
 //!
 //! Data goes to standard output, everything else to standard error.
 
+mod archive_command;
 mod args;
 mod assess_command;
 mod assess_tables;
@@ -14,6 +15,9 @@ mod profile_command;
 mod progress;
 mod read_command;
 mod read_text;
+mod records_args;
+mod records_command;
+mod records_text;
 mod run;
 mod serve_command;
 

@@ -13,7 +13,8 @@ use evenpull_web::ServerError;
 use crate::args::{Cli, Command};
 use crate::exit::Exit;
 use crate::{
-    assess_command, demo_command, practice_command, profile_command, read_command, serve_command,
+    archive_command, assess_command, demo_command, practice_command, profile_command, read_command,
+    records_command, serve_command,
 };
 
 /// Why a command ended early.
@@ -67,6 +68,13 @@ fn dispatch(cli: Cli) -> Result<Exit, CommandError> {
         Command::Practice(args) => practice_command::run(&args),
         Command::Serve(args) => serve_command::run(&args),
         Command::Profile(command) => profile_command::run(&command),
+        Command::Records(args) => records_command::run(&args),
+        Command::Export(args) => archive_command::export(&args),
+        Command::Import(args) => archive_command::import(&args),
+        Command::Backup(args) => archive_command::backup(&args),
+        Command::Restore(args) => archive_command::restore(&args),
+        Command::Check(args) => archive_command::check(&args),
+        Command::Salvage(args) => archive_command::salvage(&args),
     }
 }
 

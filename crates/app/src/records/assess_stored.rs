@@ -2,9 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use evenpull_store::NewFindings;
+use evenpull_store::{Access, NewFindings, StoreError};
 
-use super::Records;
+use super::{Clock, Records};
 use crate::assess::{AssessOutcome, JobProgress, assess};
 use crate::error::AppError;
 use crate::written::unwritable;
@@ -38,23 +38,42 @@ pub struct StoredAssessment {
     pub findings_id: Option<i64>,
 }
 
-/// Assesses a job in a folder, or a stored one whose records are then opened for reading.
+/// Assesses a job in a folder, or a stored one in the records of `data_folder`.
+///
+/// The findings of a stored job are kept, unless another program has the records open; they are
+/// then computed all the same.
 ///
 /// # Errors
 /// As [`assess`] and [`Records::open`].
 pub fn assess_source(
     source: &JobSource,
-    records: impl FnOnce() -> Result<Records, AppError>,
+    data_folder: &Path,
+    clock: &Clock,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
-    match source {
-        JobSource::Path(path) => assess(path, progress),
-        JobSource::Stored(id) => {
-            let records = records()?;
-            let folder = super::block_on(records.in_folder(*id))?;
-            assess(&folder.path, progress)
-        }
-    }
+    let id = match source {
+        JobSource::Path(path) => return assess(path, progress),
+        JobSource::Stored(id) => *id,
+    };
+    super::block_on(async {
+        // Looked at first: asking for a job must not start new records.
+        let looking = open(data_folder, Access::Read, clock).await?;
+        looking.job_texts(id).await?;
+        looking.close().await;
+        let records = match open(data_folder, Access::Write, clock).await {
+            Err(AppError::Store(StoreError::InUse { .. } | StoreError::NotWritable { .. })) => {
+                open(data_folder, Access::Read, clock).await?
+            }
+            other => other?,
+        };
+        let done = records.assess(id).await;
+        records.close().await;
+        Ok(done?.outcome)
+    })
+}
+
+async fn open(folder: &Path, access: Access, clock: &Clock) -> Result<Records, AppError> {
+    Records::open(folder, access, "`evenpull assess`", clock.clone()).await
 }
 
 /// A job laid out as a folder for as long as this lives.
@@ -89,10 +108,14 @@ impl Records {
             probability: leading.and_then(|c| c.probability),
             answer_json,
         };
-        let findings_id = self.keep_findings(job_id, &new).await?;
+        let findings_id = if self.writes() {
+            Some(self.keep_findings(job_id, &new).await?)
+        } else {
+            None
+        };
         Ok(StoredAssessment {
             outcome,
-            findings_id: Some(findings_id),
+            findings_id,
         })
     }
 

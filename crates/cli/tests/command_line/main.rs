@@ -9,3 +9,4 @@ mod practice;
 mod profile;
 mod program;
 mod read;
+mod records;

@@ -1,0 +1,323 @@
+//! `evenpull records`.
+
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use evenpull_app::{
+    Access, AppError, Fragment, GaugeEntry, HoseData, JobFilter, NewJob, NewMachine, NewOwner,
+    NewPhoto, ReadingEntry, RecordingEntry, Records, SealMoment, SealState, Stage, Step, block_on,
+    default_data_folder, load_profile, system_clock,
+};
+
+use crate::exit::Exit;
+use crate::records_args::{AddJobArgs, AddReadingArgs, DataArg, RecordsArgs, RecordsCommand};
+use crate::records_text::{job_lines, job_text, machine_lines, owner_lines};
+use crate::run::CommandError;
+
+pub(crate) fn run(args: &RecordsArgs) -> Result<Exit, CommandError> {
+    let access = if looks_only(&args.command) {
+        Access::Read
+    } else {
+        Access::Write
+    };
+    let text = with_records(&args.data, access, async |records| {
+        if access == Access::Read {
+            look(records, &args.command).await
+        } else {
+            enter(records, &args.command).await
+        }
+    })?;
+    io::stdout().lock().write_all(text.as_bytes())?;
+    Ok(Exit::Fine)
+}
+
+/// The data folder: as given, else where records lie by default.
+pub(crate) fn data_folder(data: &DataArg) -> Result<PathBuf, CommandError> {
+    data.data
+        .clone()
+        .or_else(default_data_folder)
+        .ok_or_else(|| {
+            CommandError::Usage(
+                "no place for the records is known: name one with `--data`".to_owned(),
+            )
+        })
+}
+
+/// Opens the records, tells what opening found, and closes them in good order whatever happens.
+pub(crate) fn with_records<T>(
+    data: &DataArg,
+    access: Access,
+    work: impl AsyncFnOnce(&Records) -> Result<T, AppError>,
+) -> Result<T, CommandError> {
+    let folder = data_folder(data)?;
+    let done = block_on(async {
+        let records = Records::open(&folder, access, "`evenpull`", system_clock()).await?;
+        for notice in records.notices() {
+            // A closed standard error leaves nobody to tell.
+            drop(writeln!(io::stderr(), "note: {}", notice.text));
+        }
+        let done = work(&records).await;
+        records.close().await;
+        done
+    })?;
+    Ok(done)
+}
+
+fn looks_only(command: &RecordsCommand) -> bool {
+    matches!(
+        command,
+        RecordsCommand::Machines { .. }
+            | RecordsCommand::Owners
+            | RecordsCommand::Jobs { .. }
+            | RecordsCommand::Show { .. }
+    )
+}
+
+async fn look(records: &Records, command: &RecordsCommand) -> Result<String, AppError> {
+    match command {
+        RecordsCommand::Machines { word } => {
+            let word = word.as_deref().unwrap_or_default();
+            Ok(machine_lines(&records.machines(word, i64::MAX, 500).await?))
+        }
+        RecordsCommand::Owners => Ok(owner_lines(&records.owners().await?)),
+        RecordsCommand::Jobs {
+            word,
+            machine,
+            open,
+            before,
+            limit,
+        } => {
+            let filter = JobFilter {
+                text: word.clone().unwrap_or_default(),
+                machine_id: *machine,
+                open_only: *open,
+                before: before.unwrap_or(i64::MAX),
+                limit: *limit,
+            };
+            Ok(job_lines(&records.jobs(&filter).await?))
+        }
+        RecordsCommand::Show { job, json } => {
+            let record = records.job(*job).await?;
+            if !json {
+                return Ok(job_text(&record));
+            }
+            let mut value =
+                serde_json::to_value(&record).map_err(|e| AppError::Json(e.to_string()))?;
+            value["format"] = "evenpull.job-record/1".into();
+            Ok(format!("{value:#}\n"))
+        }
+        // Every other command writes.
+        _ => Ok(String::new()),
+    }
+}
+
+async fn enter(records: &Records, command: &RecordsCommand) -> Result<String, AppError> {
+    match command {
+        RecordsCommand::AddMachine {
+            name,
+            profile,
+            registration,
+            owner,
+        } => {
+            let new = NewMachine {
+                name: name.clone(),
+                registration: registration.clone(),
+                profile_toml: load_profile(profile)?.text,
+                owner_id: *owner,
+            };
+            Ok(kept("machine", records.add_machine(&new).await?))
+        }
+        RecordsCommand::AddOwner {
+            name,
+            retain_until,
+            contact,
+            note,
+        } => {
+            let new = NewOwner {
+                name: name.clone(),
+                contact: contact.clone(),
+                note: note.clone(),
+                retain_until: retain_until.clone(),
+            };
+            Ok(kept("owner", records.add_owner(&new).await?))
+        }
+        RecordsCommand::DeleteOwner { owner } => {
+            records.delete_owner(*owner).await?;
+            Ok(format!(
+                "owner {owner} is deleted; backups made before still hold the name, so delete \
+                 those as well when it must be gone\n"
+            ))
+        }
+        RecordsCommand::AddJob(args) => Ok(kept("job", records.add_job(&new_job(args)?).await?)),
+        RecordsCommand::AddReading(args) => {
+            let entry = reading(args)?;
+            Ok(kept(
+                "reading",
+                records.add_reading(args.job, &entry).await?,
+            ))
+        }
+        RecordsCommand::WithdrawReading { reading, reason } => {
+            records.withdraw_reading(*reading, reason).await?;
+            Ok(format!("reading {reading} no longer counts\n"))
+        }
+        other => note(records, other).await,
+    }
+}
+
+async fn note(records: &Records, command: &RecordsCommand) -> Result<String, AppError> {
+    match command {
+        RecordsCommand::NoteCheck { job, name, value } => {
+            let id = records.record_check(*job, name, value).await?;
+            Ok(kept("check", id))
+        }
+        RecordsCommand::NoteSeal {
+            job,
+            part,
+            state,
+            fitted,
+        } => {
+            let moment = if *fitted {
+                SealMoment::Fitted
+            } else {
+                SealMoment::Found
+            };
+            let state = seal_state(state);
+            Ok(kept(
+                "seal",
+                records.record_seal(*job, moment, part, state).await?,
+            ))
+        }
+        RecordsCommand::NoteTurn {
+            job,
+            adjuster,
+            turns,
+        } => {
+            let id = records.record_adjustment(*job, adjuster, *turns).await?;
+            Ok(kept("turn", id))
+        }
+        RecordsCommand::Override {
+            job,
+            adjuster,
+            reason,
+        } => {
+            let id = records.record_override(*job, adjuster, reason).await?;
+            Ok(kept("override", id))
+        }
+        RecordsCommand::NoteStep {
+            job,
+            step,
+            undone,
+            note,
+        } => {
+            let step = word(step, "step", Step::from_word, &Step::ALL.map(Step::as_str))?;
+            let id = records.record_step(*job, step, !undone, note).await?;
+            Ok(kept("step", id))
+        }
+        RecordsCommand::SetStage { job, stage } => {
+            let words = Stage::ALL.map(Stage::as_str);
+            let stage = word(stage, "stage", Stage::from_word, &words)?;
+            records.set_stage(*job, stage).await?;
+            Ok(format!("job {job} is in the stage {}\n", stage.as_str()))
+        }
+        RecordsCommand::Close { job, reopen } => {
+            records.set_closed(*job, !reopen).await?;
+            let state = if *reopen { "open again" } else { "closed" };
+            Ok(format!("job {job} is {state}\n"))
+        }
+        RecordsCommand::AddPhoto { job, file, caption } => {
+            let new = NewPhoto {
+                name: file.display().to_string(),
+                bytes: evenpull_app::read_bytes(file)?,
+                caption: caption.clone(),
+            };
+            Ok(kept("photo", records.add_photo(*job, new).await?))
+        }
+        // The commands that look are answered elsewhere.
+        _ => Ok(String::new()),
+    }
+}
+
+/// The number stands last, so that a script can take it.
+fn kept(what: &str, id: i64) -> String {
+    format!("kept as {what} {id}\n")
+}
+
+fn word<T>(
+    text: &str,
+    what: &str,
+    read: impl Fn(&str) -> Option<T>,
+    known: &[&str],
+) -> Result<T, AppError> {
+    read(text).ok_or_else(|| AppError::UnknownWord {
+        what: what.to_owned(),
+        word: text.to_owned(),
+        known: known.join(", "),
+    })
+}
+
+/// The arguments allow these words alone.
+fn seal_state(word: &str) -> SealState {
+    match word {
+        "intact" => SealState::Intact,
+        "disturbed" => SealState::Disturbed,
+        _ => SealState::CannotSee,
+    }
+}
+
+fn new_job(args: &AddJobArgs) -> Result<NewJob, AppError> {
+    let mut head = String::new();
+    if args.ambient_kpa.is_some() || args.ambient_c.is_some() {
+        let mut ambient = Fragment::new();
+        ambient
+            .maybe("pressure_kpa", args.ambient_kpa)
+            .maybe("temperature_c", args.ambient_c);
+        head.push_str("[ambient]\n");
+        head.push_str(ambient.as_str());
+    }
+    if let Some(path) = &args.layout {
+        head.push_str(&String::from_utf8_lossy(&evenpull_app::read_bytes(path)?));
+    }
+    Ok(NewJob {
+        machine_id: args.machine,
+        complaint: args.complaint.clone(),
+        odometer_km: args.odometer_km,
+        head_toml: head,
+    })
+}
+
+fn reading(args: &AddReadingArgs) -> Result<ReadingEntry, AppError> {
+    let gauge = (!args.gauge.is_empty()).then(|| GaugeEntry {
+        values: args.gauge.clone(),
+        unit: args.unit.clone(),
+    });
+    let recording = match &args.recording {
+        Some(path) => Some(recording(path)?),
+        None => None,
+    };
+    Ok(ReadingEntry {
+        gauge,
+        recording,
+        rpm: args.rpm,
+        sensor_v: args.sensor_v,
+        ecu_opening_deg: args.ecu_opening_deg,
+        idle_valve_steps: args.idle_valve_steps,
+        engine_c: args.engine_c,
+        bleed_turns: args.bleed_turns.clone(),
+        hose: args.hose.map(|h| HoseData {
+            length_m: h.length_m,
+            bore_mm: h.bore_mm,
+            dead_volume_cc: h.dead_volume_cc,
+        }),
+        swapped: args.swapped,
+        pinched: args.pinched.iter().map(|p| (*p).into()).collect(),
+        ..ReadingEntry::new(args.condition.into())
+    })
+}
+
+fn recording(path: &Path) -> Result<RecordingEntry, AppError> {
+    let name = path.file_name().unwrap_or(path.as_os_str());
+    Ok(RecordingEntry {
+        file_name: name.to_string_lossy().into_owned(),
+        bytes: evenpull_app::read_bytes(path)?,
+    })
+}

@@ -1,0 +1,176 @@
+use std::path::Path;
+
+use crate::program::{Answer, evenpull, open_job, shown};
+
+/// Runs with the data folder named.
+fn with(data: &Path, args: &[&str]) -> Answer {
+    let folder = shown(data);
+    let all: Vec<&str> = args.iter().copied().chain(["--data", &folder]).collect();
+    evenpull(&all)
+}
+
+/// As [`with`], and it must be answered; returns what came on standard output.
+fn done(data: &Path, args: &[&str]) -> String {
+    let a = with(data, args);
+    assert_eq!(a.code, Some(0), "{args:?}: {a:#?}");
+    a.out
+}
+
+/// Words that a change of the file's place may change are not compared.
+fn answer(a: &Answer) -> serde_json::Value {
+    assert!(a.code == Some(0) || a.code == Some(1), "{a:#?}");
+    serde_json::from_str(&a.out).unwrap()
+}
+
+#[test]
+fn a_job_taken_in_and_written_out_again_is_assessed_alike() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    for name in ["stub-leak", "stop-turned-in", "balance-off"] {
+        let job = shown(&open_job(name));
+        let in_folder = answer(&evenpull(&["assess", &job, "--json"]));
+        let taken = done(&data, &["import", &job]);
+        let id = taken.trim().rsplit(' ').next().unwrap().to_owned();
+        let stored = answer(&with(&data, &["assess", &id, "--json"]));
+        assert_eq!(stored, in_folder, "{name}");
+        let out = dir.path().join(format!("{name}.zip"));
+        done(&data, &["export", &id, "--to", &shown(&out)]);
+        let again = done(&data, &["import", &shown(&out)]);
+        assert!(again.starts_with("7 readings"), "{again}");
+        let id = again.trim().rsplit(' ').next().unwrap().to_owned();
+        let folder = dir.path().join(name);
+        done(&data, &["export", &id, "--to", &shown(&folder)]);
+        let exported = answer(&evenpull(&["assess", &shown(&folder), "--json"]));
+        assert_eq!(exported, in_folder, "{name}");
+    }
+    let list = done(&data, &["records", "jobs"]);
+    assert_eq!(list.lines().count(), 7, "{list}");
+    assert_eq!(done(&data, &["check"]).lines().last(), Some("all sound"));
+}
+
+#[test]
+fn a_visit_is_entered_backed_up_and_brought_back() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let keep = [
+        "records",
+        "add-owner",
+        "N. N.",
+        "--retain-until",
+        "2027-12-31",
+    ];
+    assert_eq!(done(&data, &keep), "kept as owner 1\n");
+    let machine = [
+        "records",
+        "add-machine",
+        "blue twin",
+        "--profile",
+        "heron-270",
+        "--owner",
+        "1",
+    ];
+    assert_eq!(done(&data, &machine), "kept as machine 1\n");
+    let job = [
+        "records",
+        "add-job",
+        "1",
+        "--ambient-kpa",
+        "99,3",
+        "--complaint",
+        "hunts",
+    ];
+    assert_eq!(done(&data, &job), "kept as job 1\n");
+    let reading = [
+        "records",
+        "add-reading",
+        "1",
+        "--condition",
+        "hold",
+        "--gauge",
+        "left=34,5;right=36",
+        "--rpm",
+        "3800",
+    ];
+    assert_eq!(done(&data, &reading), "kept as reading 1\n");
+    done(
+        &data,
+        &["records", "note-seal", "1", "stop.left", "disturbed"],
+    );
+    done(
+        &data,
+        &["records", "note-check", "1", "cable_slack", "true"],
+    );
+    done(&data, &["records", "note-turn", "1", "bleed.left", "-0.25"]);
+    done(
+        &data,
+        &["records", "note-step", "1", "warm-up", "--note", "82 C"],
+    );
+    let sealed = with(&data, &["records", "note-turn", "1", "stop.left", "0.25"]);
+    assert_eq!(sealed.code, Some(1), "{sealed:#?}");
+    assert!(sealed.err.contains("baseline stage"), "{}", sealed.err);
+
+    let backup = dir.path().join("b.zip");
+    let said = done(&data, &["backup", &shown(&backup)]);
+    assert!(said.contains("read again and compared"), "{said}");
+    done(&data, &["records", "delete-owner", "1"]);
+    assert_eq!(done(&data, &["records", "owners"]), "no owners\n");
+    let show = done(&data, &["records", "show", "1"]);
+    assert!(
+        show.contains("bleed.left -0.25 turns") && show.contains("disturbed"),
+        "{show}"
+    );
+
+    let refused = with(&data, &["restore", &shown(&backup)]);
+    assert_eq!(refused.code, Some(2), "{refused:#?}");
+    assert!(refused.err.contains("--overwrite"), "{}", refused.err);
+    let other = dir.path().join("other");
+    done(&other, &["restore", &shown(&backup)]);
+    assert!(done(&other, &["records", "owners"]).contains("N. N."));
+    let saved = dir.path().join("saved");
+    let said = done(&other, &["salvage", &shown(&saved)]);
+    assert!(said.contains("readings     1 kept"), "{said}");
+}
+
+#[test]
+fn wrong_numbers_words_and_folders_are_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    for args in [
+        &["assess", "7"][..],
+        &["records", "jobs"],
+        &["check"],
+        &["export", "1", "--to", "x"],
+    ] {
+        let a = with(&data, args);
+        assert_eq!(a.code, Some(2), "{a:#?}");
+        assert!(a.err.contains("no records in this folder"), "{}", a.err);
+        assert!(!data.exists(), "{args:?} made a folder");
+    }
+    done(&data, &["import", &shown(&open_job("healthy"))]);
+    let a = with(&data, &["assess", "7"]);
+    assert!(
+        a.code == Some(2) && a.err.contains("there is no job 7"),
+        "{a:#?}"
+    );
+    let a = with(&data, &["records", "set-stage", "1", "lunch"]);
+    assert!(a.code == Some(2) && a.err.contains("booking-in"), "{a:#?}");
+    let gauge = [
+        "records",
+        "add-reading",
+        "1",
+        "--condition",
+        "hold",
+        "--gauge",
+        "lefft=3;right=4",
+    ];
+    let a = with(&data, &gauge);
+    assert!(
+        a.code == Some(2) && a.err.contains("did you mean `left`"),
+        "{a:#?}"
+    );
+    let a = with(&data, &["import", &shown(&data.join("evenpull.db"))]);
+    assert!(
+        a.code == Some(2) && a.err.contains("no sound archive"),
+        "{a:#?}"
+    );
+}
