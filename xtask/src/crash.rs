@@ -1,4 +1,4 @@
-//! A writer of the records killed again and again; see `crates/store/tests/crash.rs`.
+//! The records under strain: a writer killed again and again, and lists of many years.
 
 use anyhow::{Result, bail};
 
@@ -7,7 +7,7 @@ use crate::process::{self, cargo};
 /// Kills when no number is given.
 const ROUNDS: &str = "500";
 
-/// `cargo xtask crash [ROUNDS]`.
+/// `cargo xtask crash [ROUNDS]`: see `crates/store/tests/crash.rs`.
 pub(crate) fn run(arguments: &[String]) -> Result<()> {
     let rounds = match arguments {
         [] => ROUNDS,
@@ -22,5 +22,16 @@ pub(crate) fn run(arguments: &[String]) -> Result<()> {
         "crash",
         "--",
         rounds,
+    ])?)
+}
+
+/// `cargo xtask lists`: see `crates/store/benches/lists.rs`.
+pub(crate) fn lists() -> Result<()> {
+    process::run(&mut cargo(&[
+        "bench",
+        "--package",
+        "evenpull-store",
+        "--bench",
+        "lists",
     ])?)
 }

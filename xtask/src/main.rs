@@ -34,6 +34,7 @@ cargo xtask COMMAND
   calibrate do intervals and probabilities mean what they say, over drawn machines
   study     advice, baseline, cross-flow on practice machines: `study advice [JOBS] [--wrong]`
   crash     kill a writer of the records 500 times (or as often as said) and look what is left
+  lists     the lists of many years of records against those of a new shop
   doc       the documents of every crate, warnings denied
   assets    shell completions and manual pages into target/assets";
 
@@ -72,6 +73,7 @@ fn dispatch() -> Result<()> {
         "calibrate" => calibrate::run(rest),
         "study" => study::run(rest),
         "crash" => crash::run(rest),
+        "lists" => crash::lists(),
         "doc" => steps::doc(),
         "assets" => assets::write(),
         "help" | "--help" | "-h" => {

@@ -94,54 +94,13 @@ impl Store {
             closed: line.closed,
             registration: with_owner.then_some(machine.data.registration),
             owner,
-            readings: counting
-                .map(|r| ReadingNote {
-                    stage: r.stage,
-                    taken: r.taken,
-                })
-                .collect(),
-            seals_fitted: fitted
-                .map(|s| SealNote {
-                    part: s.part,
-                    state: s.state,
-                    noted: s.noted,
-                })
-                .collect(),
-            overrides: overrides
-                .into_iter()
-                .map(|o| OverrideNote {
-                    adjuster: o.adjuster,
-                    reason: o.reason,
-                    given: o.given,
-                })
-                .collect(),
-            turned_since: since
-                .map(|t| TurnNote {
-                    adjuster: t.adjuster,
-                    turns: t.turns,
-                    stage: t.stage,
-                    made: t.made,
-                })
-                .collect(),
-            progress: progress
-                .into_iter()
-                .map(|p| StepNote {
-                    step: p.step,
-                    done: p.done,
-                    note: p.note,
-                    noted: p.noted,
-                })
-                .collect(),
-            photos: photos
-                .into_iter()
-                .map(|p| PhotoNote {
-                    file: format!("photos/{}", p.file_name()),
-                    caption: p.caption,
-                    stage: p.stage,
-                    added: p.added,
-                })
-                .collect(),
-            findings: findings.into_iter().map(note).collect(),
+            readings: counting.map(ReadingNote::from).collect(),
+            seals_fitted: fitted.map(SealNote::from).collect(),
+            overrides: overrides.into_iter().map(OverrideNote::from).collect(),
+            turned_since: since.map(TurnNote::from).collect(),
+            progress: progress.into_iter().map(StepNote::from).collect(),
+            photos: photos.into_iter().map(PhotoNote::from).collect(),
+            findings: findings.into_iter().map(FindingsNote::from).collect(),
         })
     }
 
@@ -168,18 +127,5 @@ impl Store {
             computed: Moment::from_ms(ms),
         };
         Ok(rows.into_iter().map(record).collect())
-    }
-}
-
-fn note(record: FindingsRecord) -> FindingsNote {
-    let f = record.findings;
-    FindingsNote {
-        program_version: f.program_version,
-        inputs_sha256: f.inputs_sha256,
-        undetermined: f.undetermined,
-        leading_cause: f.leading_cause,
-        probability: f.probability,
-        answer_json: f.answer_json,
-        computed: record.computed,
     }
 }

@@ -2,8 +2,14 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::adjustments::{AdjustmentRecord, OverrideRecord};
+use crate::findings::FindingsRecord;
 use crate::moment::Moment;
 use crate::owners::NewOwner;
+use crate::photos::PhotoRecord;
+use crate::progress::ProgressRecord;
+use crate::readings::ReadingRecord;
+use crate::seals::SealRecord;
 
 /// Name of the file.
 pub(crate) const RECORD_FILE: &str = "record.json";
@@ -142,4 +148,81 @@ pub struct FindingsNote {
     pub answer_json: String,
     /// Time.
     pub computed: Moment,
+}
+
+impl From<ReadingRecord> for ReadingNote {
+    fn from(r: ReadingRecord) -> Self {
+        Self {
+            stage: r.stage,
+            taken: r.taken,
+        }
+    }
+}
+
+impl From<SealRecord> for SealNote {
+    fn from(s: SealRecord) -> Self {
+        Self {
+            part: s.part,
+            state: s.state,
+            noted: s.noted,
+        }
+    }
+}
+
+impl From<OverrideRecord> for OverrideNote {
+    fn from(o: OverrideRecord) -> Self {
+        Self {
+            adjuster: o.adjuster,
+            reason: o.reason,
+            given: o.given,
+        }
+    }
+}
+
+impl From<AdjustmentRecord> for TurnNote {
+    fn from(a: AdjustmentRecord) -> Self {
+        Self {
+            adjuster: a.adjuster,
+            turns: a.turns,
+            stage: a.stage,
+            made: a.made,
+        }
+    }
+}
+
+impl From<ProgressRecord> for StepNote {
+    fn from(p: ProgressRecord) -> Self {
+        Self {
+            step: p.step,
+            done: p.done,
+            note: p.note,
+            noted: p.noted,
+        }
+    }
+}
+
+impl From<PhotoRecord> for PhotoNote {
+    fn from(p: PhotoRecord) -> Self {
+        Self {
+            file: format!("photos/{}", p.file_name()),
+            caption: p.caption,
+            stage: p.stage,
+            added: p.added,
+        }
+    }
+}
+
+impl From<FindingsRecord> for FindingsNote {
+    fn from(record: FindingsRecord) -> Self {
+        let f = record.findings;
+        Self {
+            program_version: f.program_version,
+            inputs_sha256: f.inputs_sha256,
+            undetermined: f.undetermined,
+            leading_cause: f.leading_cause,
+            probability: f.probability,
+            answer_json: f.answer_json,
+            computed: record.computed,
+        }
+    }
 }
