@@ -5,6 +5,7 @@
 //! what this shows is that order and completeness hold at every instant of the program; that a
 //! commit waits for the disk is the database's `synchronous = FULL`. Logs cut off at any byte are
 //! tried as well, as a power cut may leave them.
+#![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
 #![expect(
     clippy::print_stdout,
     reason = "the writer acknowledges and the test reports on standard output"

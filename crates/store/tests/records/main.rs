@@ -1,5 +1,7 @@
 //! The records as a whole: opened, locked, filled, exported, backed up, damaged, salvaged.
 
+#![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
+
 mod opening;
 mod owners_gone;
 mod saved_schema;
