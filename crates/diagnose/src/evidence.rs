@@ -6,6 +6,9 @@ use evenpull_trace::CycleReading;
 /// Repeatability of a gauge pair on one reading [kPa]; common practice, no source.
 pub(crate) const GAUGE_SD_KPA: f64 = 0.3;
 
+/// Share of the idle valve's travel at either end where it says no more than "at least" or "at most".
+const VALVE_END: f64 = 0.04;
+
 /// Turns a bleed is taken to stand at when nobody said: half a turn from its seat; common practice, no source.
 const USUAL_BLEED_TURNS: f64 = 0.5;
 
@@ -21,6 +24,8 @@ pub(crate) struct LnArea {
 pub(crate) struct Point {
     pub(crate) condition: Condition,
     pub(crate) rpm: f64,
+    /// The speed was read, not taken from the condition.
+    pub(crate) rpm_read: bool,
     /// Areas from the refill clock [mm2, as logarithm].
     pub(crate) ln_area: Vec<Option<LnArea>>,
     /// Depressions from the recording [kPa].
@@ -46,6 +51,26 @@ impl Point {
     /// Throttle shut: plates rest on their stops.
     pub(crate) fn at_stop(&self) -> bool {
         self.condition.throttle_shut()
+    }
+
+    /// Gauge or sensor that read body `b`: its own, or on a twin with hoses swapped the other one.
+    pub(crate) fn instrument_on(&self, b: usize) -> usize {
+        let bodies = self.ln_area.len();
+        if self.swapped && bodies == 2 {
+            bodies - 1 - b
+        } else {
+            b
+        }
+    }
+
+    /// Steps at an end of the valve's travel: at or below the lower (-1), at or above the upper (1).
+    pub(crate) fn valve_end(&self, travel: f64) -> i8 {
+        let end = VALVE_END * travel;
+        match self.steps {
+            Some(steps) if steps <= end => -1,
+            Some(steps) if steps >= travel - end => 1,
+            _ => 0,
+        }
     }
 
     /// Depressions to judge by [kPa]: the recording's, else the gauges'.
@@ -117,6 +142,7 @@ impl Evidence {
                     reading.rpm.unwrap_or(usual_rpm(reading.condition, profile)),
                     |c| c.rpm.value,
                 ),
+                rpm_read: cycle.is_some() || reading.rpm.is_some(),
                 ln_area,
                 recorded_kpa,
                 gauge_kpa: reading.gauge.as_ref().and_then(|g| g.depression_kpa.all()),

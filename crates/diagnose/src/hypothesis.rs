@@ -11,6 +11,8 @@ use crate::evidence::Evidence;
 use crate::model::{SENSOR_SD_V, SOUND_LEAK_MM2, Space};
 use crate::posterior::{BREATHING_SD_KPA, SLOPE_SD, VALVE_PLACE};
 
+mod idle_air;
+
 /// Normal prior cut off at bounds.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Prior {
@@ -214,6 +216,13 @@ pub(crate) fn all(
             },
         );
     }
+    for (fault, odds, changes) in idle_air::all(job, profile, space, evidence) {
+        single(fault, odds, &|p| {
+            for (i, prior) in &changes {
+                p[*i] = *prior;
+            }
+        });
+    }
     let pairs = pairs(&singles, &sound);
     let sets = balance_sets(&singles, &sound);
     let mut all = vec![Hypothesis {
@@ -330,6 +339,10 @@ fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
         p[Space::LN_SLOPE] = Prior::normal(0.0, SLOPE_SD);
     }
     p[Space::ZERO_V] = Prior::normal(0.0, SENSOR_SD_V);
+    if profile.idle_valve.is_some() {
+        // Its spread is a residual of the valve, see residuals.rs.
+        p[Space::NEED] = Prior::normal(0.0, 2.0);
+    }
     // Checked by a swap, at zero, or against recordings of the same readings.
     let checked = evidence.gauges_checked
         || evidence
@@ -343,11 +356,17 @@ fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
         p[space.leak(b)] = Prior::normal(SOUND_LEAK_MM2.0, SOUND_LEAK_MM2.1).cut(0.0, 2.0);
         p[space.ln_bleed(b)] = Prior::normal(0.0, bleed_sd);
         // Zeros drift by some 0.17 kPa each after they were taken, and what valves and pipes leave
-        // between two bodies of one area stays the same from reading to reading.
+        // between two bodies of one area stays the same from reading to reading. Only a swap of the
+        // sensors tells the two apart.
         p[space.sensor(b)] = if b == 0 {
             Prior::fixed(0.0)
         } else {
-            Prior::normal(0.0, 0.25_f64.hypot(BREATHING_SD_KPA))
+            Prior::normal(0.0, 0.25)
+        };
+        p[space.breathing(b)] = if b == 0 {
+            Prior::fixed(0.0)
+        } else {
+            Prior::normal(0.0, BREATHING_SD_KPA)
         };
         p[space.ln_gain(b)] = if b == 0 {
             Prior::fixed(0.0)

@@ -24,8 +24,9 @@ pub(crate) const SOUND_LEAK_MM2: (f64, f64) = (0.35, 0.1);
 /// between the extremes), no source.
 pub(crate) const SENSOR_SD_V: f64 = 0.004;
 
-/// Spread of the hot idle valve's place over machines, in its travel (20-40 % is usual; from memory).
-pub(crate) const VALVE_PLACE: (f64, f64) = (0.3, 0.15);
+/// Spread of the hot idle valve's place over machines, in its travel (20-40 % is usual; from memory),
+/// with what plates and bleeds differ from their profile by.
+pub(crate) const VALVE_PLACE: (f64, f64) = (0.3, 0.12);
 
 /// Where each unknown stands in the parameter vector.
 #[derive(Debug, Clone, PartialEq)]
@@ -59,11 +60,22 @@ impl Space {
     pub(crate) const LN_DISCHARGE: usize = 6;
     /// Logarithm of how depression changes with area over the filling model's figure.
     pub(crate) const LN_SLOPE: usize = 7;
-    const FIXED: usize = 8;
+    /// Air that a common idle-air hose lets in beside the valve, all bodies together [mm2].
+    pub(crate) const HOSE: usize = 8;
+    /// 1 where the idle valve stays put whatever its steps say, else 0; never free.
+    pub(crate) const HOLDS: usize = 9;
+    /// Where it stays, in its travel.
+    pub(crate) const HELD: usize = 10;
+    /// Air that the engine asks for at idle beyond a usual one, in the valve's travel.
+    pub(crate) const NEED: usize = 11;
+    /// Logarithm of the throttle sensor's scatter over a sound one's; never free.
+    pub(crate) const LN_VOLTS_SD: usize = 12;
+    const FIXED: usize = 13;
+    const PER_BODY: usize = 7;
 
     pub(crate) fn new(profile: &Profile, evidence: &Evidence) -> Self {
         let (bodies, couplings) = (profile.bodies().len(), profile.couplings.len());
-        let mut next = Self::FIXED + 6 * bodies + 2 * couplings;
+        let mut next = Self::FIXED + Self::PER_BODY * bodies + 2 * couplings;
         let command = evidence
             .points
             .iter()
@@ -121,14 +133,19 @@ impl Space {
         Self::FIXED + 5 * self.bodies + b
     }
 
+    /// Depression that valves and pipes of body `b` leave over the first at one area [kPa].
+    pub(crate) fn breathing(&self, b: usize) -> usize {
+        Self::FIXED + 6 * self.bodies + b
+    }
+
     /// Error of coupling `c`: driven plate over driving plate [deg].
     pub(crate) fn link(&self, c: usize) -> usize {
-        Self::FIXED + 6 * self.bodies + c
+        Self::FIXED + Self::PER_BODY * self.bodies + c
     }
 
     /// Logarithm of what a turn of coupling `c`'s adjuster does over the profile's figure.
     pub(crate) fn ln_per_turn(&self, c: usize) -> usize {
-        Self::FIXED + 6 * self.bodies + self.couplings + c
+        Self::FIXED + Self::PER_BODY * self.bodies + self.couplings + c
     }
 
     /// Relative change of the suspect's leak in reading `j` against its mean [-].
@@ -344,6 +361,22 @@ impl<'a> Model<'a> {
         }
     }
 
+    /// What comes in through the idle valve and its hoses in reading `j`, all bodies together [mm2].
+    fn idle_air_mm2<S: Real>(&self, p: &[S], evidence: &Evidence, j: usize) -> Option<S> {
+        let valve = self.profile.idle_valve?;
+        let steps = if p[Space::HOLDS].value() > 0.5 {
+            Some(p[Space::HELD] * f64::from(valve.steps))
+        } else {
+            self.steps(p, evidence, j)
+        };
+        let through = steps.map(|s| p[Space::LN_VALVE].exp() * s * valve.area_mm2_per_step);
+        let hose = p[Space::HOSE];
+        if hose.value() == 0.0 {
+            return through;
+        }
+        Some(through.map_or(hose, |t| t + hose))
+    }
+
     /// True through-areas of all bodies in reading `j` of the evidence, without heat [mm2].
     pub(crate) fn areas_mm2<S: Real>(&self, p: &[S], evidence: &Evidence, j: usize) -> Vec<S> {
         self.areas_at(p, evidence, j, &self.openings_deg(p, evidence, j))
@@ -358,12 +391,10 @@ impl<'a> Model<'a> {
         openings_deg: &[S],
     ) -> Vec<S> {
         let point = &evidence.points[j];
-        let valve = match (self.profile.idle_valve, self.steps(p, evidence, j)) {
-            (Some(v), Some(steps)) if !point.valve_pinched => Some(
-                p[Space::LN_VALVE].exp() * steps * (v.area_mm2_per_step / self.space.bodies as f64),
-            ),
-            _ => None,
-        };
+        let valve = (!point.valve_pinched)
+            .then(|| self.idle_air_mm2(p, evidence, j))
+            .flatten()
+            .map(|all| all / self.space.bodies as f64);
         let discharge = p[Space::LN_DISCHARGE].exp();
         openings_deg
             .iter()
@@ -402,7 +433,8 @@ impl<'a> Model<'a> {
             .iter()
             .enumerate()
             .map(|(b, &a)| {
-                scale + p[self.space.ln_gain(b)] + (a + p[Space::HEAT]).at_least(1e-3).ln()
+                let sensor = evidence.points[j].instrument_on(b);
+                scale + p[self.space.ln_gain(sensor)] + (a + p[Space::HEAT]).at_least(1e-3).ln()
             })
             .collect()
     }

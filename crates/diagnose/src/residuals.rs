@@ -39,6 +39,14 @@ const PAIR_SD: f64 = 0.001;
 /// What it leaves on all bodies of a reading alike, relative.
 const COMMON_SD: f64 = 0.008;
 
+/// How well the idle valve settles from idle to idle, in its travel; assumed.
+const STEPS_SD: f64 = 0.04;
+
+/// Scatter of the idle speed about what the air gives [ln], and how well the slope of one over the
+/// other is known; the filling model gives slopes of 0.9 to 1.2.
+const SPEED_SD: f64 = 0.06;
+const SPEED_SLOPE_SD: f64 = 0.25;
+
 /// Kinds of evidence, for saying what speaks for or against a cause.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) enum Channel {
@@ -47,6 +55,7 @@ pub(crate) enum Channel {
     Level,
     Volts,
     Valve,
+    Speed,
     Gauges,
     Sensors,
     Prior,
@@ -70,8 +79,13 @@ impl Residuals<'_> {
             seen.areas(out);
             seen.volts(out);
             seen.valve(out);
+            seen.speed(out);
             seen.recorded(out);
             seen.gauges(out);
+        }
+        if self.model.profile.idle_valve.is_some() {
+            // One engine asks for one amount of air, however often it is read.
+            out.push((Channel::Valve, p[Space::NEED] / VALVE_PLACE.1));
         }
         out.extend(
             p.iter()
@@ -148,46 +162,76 @@ impl<'a, S: Real> Seen<'a, S> {
         };
         let moved = self.open_deg[s.body] - self.model.profile.body.stop_opening_deg;
         let expected = moved * s.volts_per_deg + self.p[Space::ZERO_V] + s.volts_at_stop;
-        out.push((Channel::Volts, (-expected + v) / SENSOR_SD_V));
+        let worn = (-self.p[Space::LN_VOLTS_SD]).exp();
+        out.push((Channel::Volts, (-expected + v) / SENSOR_SD_V * worn));
     }
 
     /// The idle valve makes up the air that the engine needs at idle.
     fn valve(&self, out: &mut Rows<S>) {
         let point = self.point;
-        let (Some(valve), Some(steps), true) = (
-            self.model.profile.idle_valve,
-            point.steps,
-            point.steps_read && point.at_stop(),
-        ) else {
+        let Some(valve) = self.model.profile.idle_valve else {
             return;
         };
-        if point.valve_pinched {
+        let read = point.steps_read && point.at_stop() && !point.valve_pinched;
+        if !read || self.p[Space::HOLDS].value() > 0.5 {
             return;
         }
         let travel = f64::from(valve.steps);
         let per_step = self.p[Space::LN_VALVE].exp() * valve.area_mm2_per_step;
-        let areas = (self.area_mm2.iter().skip(1)).fold(self.area_mm2[0], |sum, &a| sum + a);
         // Steps that the engine asks for beyond those read.
-        let more = (-areas + self.model.needed_mm2()) / per_step;
+        let more = (-self.all_mm2() + self.needed_mm2(travel * valve.area_mm2_per_step)) / per_step;
         // At an end of its travel the valve only says "at least" or "at most".
-        let end = 0.04 * travel;
-        let off = if steps <= end {
-            (more + (steps - end)).at_least(0.0)
-        } else if steps >= travel - end {
-            (more + (steps - travel + end)).at_most(0.0)
-        } else {
-            more
+        let off = match point.valve_end(travel) {
+            -1 => more.at_least(0.0),
+            1 => more.at_most(0.0),
+            _ => more,
         };
-        out.push((Channel::Valve, off / (VALVE_PLACE.1 * travel)));
+        out.push((Channel::Valve, off / (STEPS_SD * travel)));
+    }
+
+    /// Area of all bodies together [mm2].
+    fn all_mm2(&self) -> S {
+        (self.area_mm2.iter().skip(1)).fold(self.area_mm2[0], |sum, &a| sum + a)
+    }
+
+    /// Area this engine asks for at idle [mm2]; `full_mm2`: the idle valve's over its whole travel.
+    fn needed_mm2(&self, full_mm2: f64) -> S {
+        self.p[Space::NEED] * full_mm2 + self.model.needed_mm2()
+    }
+
+    /// Idle speed: as meant while the valve can see to it, else in proportion to the air the engine
+    /// is given over what it asks for (filling model).
+    fn speed(&self, out: &mut Rows<S>) {
+        let (point, engine) = (self.point, &self.model.profile.engine);
+        let Some(valve) = self.model.profile.idle_valve else {
+            return;
+        };
+        if !point.at_stop() || !point.rpm_read || point.valve_pinched {
+            return;
+        }
+        let travel = f64::from(valve.steps);
+        let ln = (point.rpm / engine.idle_rpm).ln();
+        let tolerance = (engine.idle_tolerance_rpm / engine.idle_rpm).max(0.02);
+        let left_alone = if point.steps_read {
+            point.valve_end(travel) != 0
+        } else {
+            ln.abs() > 2.0 * tolerance
+        };
+        if left_alone || self.p[Space::HOLDS].value() > 0.5 {
+            let given = self.all_mm2() / self.needed_mm2(travel * valve.area_mm2_per_step);
+            let sd = SPEED_SD.hypot(SPEED_SLOPE_SD * ln);
+            out.push((Channel::Speed, (-given.at_least(0.05).ln() + ln) / sd));
+        } else {
+            out.push((Channel::Speed, self.p[Space::NEED].constant(ln / tolerance)));
+        }
     }
 
     fn gauges(&self, out: &mut Rows<S>) {
         let Some(read) = &self.point.gauge_kpa else {
             return;
         };
-        let way = if self.point.swapped { -1.0 } else { 1.0 };
-        let gauge = |b: usize| self.p[self.model.space.gauge(b)];
-        let difference = |b: usize| (gauge(b) - gauge(0)) * -way + (read[b] - read[0]);
+        let gauge = |b: usize| self.p[self.model.space.gauge(self.point.instrument_on(b))];
+        let difference = |b: usize| -(gauge(b) - gauge(0)) + (read[b] - read[0]);
         if let Some(recorded) = &self.point.recorded_kpa {
             // Both at hand: the pressures are judged by the recording, the gauges by it. The
             // sensors' own zeros drift by 0.17 kPa each.
@@ -220,9 +264,12 @@ impl<'a, S: Real> Seen<'a, S> {
         if self.point.ln_area.iter().any(Option::is_none) {
             return;
         }
-        let sensor = |b: usize| self.p[self.model.space.sensor(b)];
+        let space = &self.model.space;
+        let own = |b: usize| {
+            self.p[space.sensor(self.point.instrument_on(b))] + self.p[space.breathing(b)]
+        };
         for b in 1..read.len() {
-            let off = sensor(b) - sensor(0) - self.expected_kpa(b, read) + (read[b] - read[0]);
+            let off = own(b) - own(0) - self.expected_kpa(b, read) + (read[b] - read[0]);
             let sd = READING_SD_KPA.hypot(SLOPE_CHANGE * (read[b] - read[0]));
             out.push((Channel::Sensors, off / sd));
         }
@@ -244,6 +291,7 @@ mod tests {
         let idle = Point {
             condition: Condition::Idle,
             rpm: 1_100.0,
+            rpm_read: true,
             ln_area: each(&|b| 2.0 + 0.05 * b)
                 .into_iter()
                 .map(|value| Some(LnArea { value, sd: 0.002 }))

@@ -234,6 +234,7 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
         Channel::Level,
         Channel::Volts,
         Channel::Valve,
+        Channel::Speed,
         Channel::Gauges,
         Channel::Sensors,
     ];
@@ -294,6 +295,18 @@ fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
             format!(
                 "where the idle valve stands at idle ({} steps)",
                 steps.join(" and ")
+            )
+        }
+        Channel::Speed => {
+            let rpm: Vec<String> = points
+                .iter()
+                .filter(|p| p.at_stop() && p.rpm_read)
+                .map(|p| format!("{:.0}", p.rpm))
+                .collect();
+            format!(
+                "the idle speed ({} rpm where {:.0} is meant)",
+                rpm.join(" and "),
+                court.model.profile.engine.idle_rpm
             )
         }
         Channel::Gauges | Channel::Prior => "the gauge readings".to_owned(),

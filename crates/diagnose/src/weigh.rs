@@ -11,15 +11,11 @@ use crate::assessment::CauseCode;
 use crate::cylinder::{Alternative, Group, unseen};
 use crate::evidence::Evidence;
 use crate::hypothesis::Fault;
-use crate::model::Model;
+use crate::model::{Model, VALVE_PLACE};
 use crate::posterior::Fitted;
 use crate::summary::{Draw, Limits, bleed_limit_mm2, faults, last_turns};
 
-/// Place of the hot idle valve in its travel on a sound machine (20 to 40 % is usual; from memory),
-/// with what valve, plates and bleeds differ from their profile by.
-const SOUND_PLACE: (f64, f64) = (0.3, 0.11);
-
-/// The same with a weak cylinder: a fifth less work of one asks for 4 mm2 more (filling model), a
+/// Place of the hot idle valve with a weak cylinder, in its travel: a fifth less work of one asks for 4 mm2 more (filling model), a
 /// third of the travel of a usual valve.
 const WEAK_PLACE: (f64, f64) = (0.55, 0.15);
 
@@ -167,7 +163,7 @@ fn beside(groups: &[Group], left_out: usize, ratio: f64, weak: bool) -> f64 {
 fn weak_ratio(place: f64) -> f64 {
     let ln = |(mean, sd): (f64, f64)| -0.5 * ((place - mean) / sd).powi(2) - sd.ln();
     // A usual place hardly speaks against one: some that are weak ask for little more.
-    (ln(WEAK_PLACE) - ln(SOUND_PLACE)).exp().clamp(0.3, 1e3)
+    (ln(WEAK_PLACE) - ln(VALVE_PLACE)).exp().clamp(0.3, 1e3)
 }
 
 /// Place the idle valve would have on a body as the profile says if it let in all the air that is
@@ -181,7 +177,7 @@ fn asked_place(model: &Model<'_>, evidence: &Evidence, p: &[f64]) -> Option<f64>
             let air: f64 = model.areas_mm2(p, evidence, j).iter().sum();
             // The engine idles faster in proportion to what it is given (filling model).
             let speed = point.rpm / model.profile.engine.idle_rpm;
-            sum += SOUND_PLACE.0 + (air / speed - model.needed_mm2()) / full_mm2;
+            sum += VALVE_PLACE.0 + (air / speed - model.needed_mm2()) / full_mm2;
             n += 1.0;
         }
     }
@@ -307,6 +303,6 @@ mod tests {
     #[test]
     fn a_usual_place_of_the_valve_does_not_speak_for_a_weak_cylinder() {
         assert!(weak_ratio(0.3) < 0.5 && weak_ratio(0.1) < 0.5);
-        assert!(weak_ratio(0.4) < SPEAKS && weak_ratio(0.6) > 20.0);
+        assert!(weak_ratio(0.4) < SPEAKS && weak_ratio(0.6) > 10.0);
     }
 }

@@ -245,7 +245,8 @@ impl<'a> Foresight<'a> {
             let space = &self.model.space;
             for b in 1..areas.len() {
                 let error = p[space.sensor(b)] - p[space.sensor(0)];
-                let read = self.apart_kpa(p, &areas, b) + error;
+                let breathing = p[space.breathing(b)] - p[space.breathing(0)];
+                let read = self.apart_kpa(p, &areas, b) + error - breathing;
                 out.push(read + self.noise(SENSOR_NOISE_KPA));
             }
         }

@@ -44,6 +44,12 @@ pub(crate) struct PutIn {
     /// Turns of the balance adjuster (positive = left plate more open) and what one really does
     /// [deg], then all readings once more.
     pub(crate) then_turned: Option<(f64, f64)>,
+    /// Place the idle valve is stuck at, in its travel.
+    pub(crate) stuck: Option<f64>,
+    /// Air that a split idle-air hose lets in, both bodies together [mm2].
+    pub(crate) hose_mm2: f64,
+    /// Scatter of the throttle sensor [V].
+    pub(crate) volts_sd: f64,
     /// Off-idle readings.
     pub(crate) sweep: bool,
     /// Words of the checks section.
@@ -74,6 +80,9 @@ impl Default for PutIn {
             crossed: false,
             cross_flow: false,
             then_turned: None,
+            stuck: None,
+            hose_mm2: 0.0,
+            volts_sd: 0.003,
             sweep: true,
             checks: String::new(),
             lambda: None,
@@ -206,13 +215,24 @@ pub(crate) fn make(put: &PutIn) -> Made {
         let own = [0, 1]
             .map(|i| plate_mm2(open[i]) + leak[i] + turns[i] * per_turn * put.ln_bleed[i].exp());
         if command.is_none() {
-            steps = ((needed - own[0] - own[1]) / valve.area_mm2_per_step)
-                .clamp(3.0, travel)
-                .round();
+            let asked = needed - own[0] - own[1] - put.hose_mm2;
+            steps = (asked / valve.area_mm2_per_step).clamp(3.0, travel).round();
+            if let Some(place) = put.stuck {
+                // The computer drives it to the end that would mend the speed.
+                let over = place * travel * valve.area_mm2_per_step > asked;
+                steps = if over { 0.0 } else { travel };
+            }
         }
-        let valve_mm2 = 0.5 * steps * per_step;
+        let valve_mm2 =
+            0.5 * (put.stuck.map_or(steps, |place| place * travel) * per_step + put.hose_mm2);
         let areas = own.map(|a| a + valve_mm2);
-        let v = volts(open[1]) + 0.003 * normal();
+        let at_end = steps <= 3.0 || steps >= travel;
+        let rpm = if command.is_none() && at_end {
+            rpm * (areas[0] + areas[1]) / needed
+        } else {
+            rpm
+        };
+        let v = volts(open[1]) + put.volts_sd * normal();
         let ecu = (v - learned_v) / sensor.volts_per_deg;
         text += &format!(
             "[[reading]]\ncondition = \"{condition}\"\nrecording = \"r.csv\"\nsensor_v = {v:.3}\n\

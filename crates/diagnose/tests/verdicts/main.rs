@@ -3,6 +3,7 @@
 mod bench;
 mod calibration;
 mod cylinder;
+mod idle_air;
 
 use bench::{PutIn, gauges, make};
 use evenpull_diagnose::{Assessment, CauseCode};
