@@ -1,6 +1,6 @@
 //! Prints how the assessment's intervals and probabilities fare on machines drawn at random.
 //!
-//! `calibrate [JOBS] [--practice JOBS] [--wrong]`; see `docs/calibration.md`.
+//! `calibrate [JOBS] [--practice JOBS] [--next JOBS] [--wrong]`; see `docs/calibration.md`.
 
 use std::process::ExitCode;
 
@@ -15,6 +15,7 @@ const PRACTICE: u64 = 64;
 struct Wanted {
     jobs: u64,
     practice: u64,
+    next: u64,
     wrong: bool,
 }
 
@@ -22,6 +23,7 @@ fn wanted(mut arguments: impl Iterator<Item = String>) -> Result<Wanted, String>
     let mut wanted = Wanted {
         jobs: JOBS,
         practice: PRACTICE,
+        next: 0,
         wrong: false,
     };
     let number = |text: &str| {
@@ -34,6 +36,10 @@ fn wanted(mut arguments: impl Iterator<Item = String>) -> Result<Wanted, String>
             "--practice" => {
                 let given = arguments.next().unwrap_or_default();
                 wanted.practice = number(&given)?;
+            }
+            "--next" => {
+                let given = arguments.next().unwrap_or_default();
+                wanted.next = number(&given)?;
             }
             other => wanted.jobs = number(other)?,
         }
@@ -49,17 +55,30 @@ fn show(title: &str, tally: &Tally, wrong: bool) {
     }
 }
 
+#[expect(clippy::print_stdout, reason = "the table is this program's output")]
+fn show_next(jobs: u64) {
+    println!(
+        "{}",
+        calibration::choice_table(&calibration::run_choices(0..jobs))
+    );
+}
+
 fn main() -> ExitCode {
     let wanted = match wanted(std::env::args().skip(1)) {
         Ok(wanted) => wanted,
         Err(message) => {
-            eprintln!("calibrate: {message}; calibrate [JOBS] [--practice JOBS] [--wrong]");
+            eprintln!(
+                "calibrate: {message}; calibrate [JOBS] [--practice JOBS] [--next JOBS] [--wrong]"
+            );
             return ExitCode::from(2);
         }
     };
     let drawn = calibration::run(0..wanted.jobs);
     let title = format!("{} jobs drawn at the level of through-areas", wanted.jobs);
     show(&title, &drawn, wanted.wrong);
+    if wanted.next > 0 {
+        show_next(wanted.next);
+    }
     match calibration::run_practice(wanted.practice) {
         Ok(tally) => {
             let title = format!("{} jobs of the practice engine", wanted.practice);

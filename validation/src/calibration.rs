@@ -10,15 +10,18 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use evenpull_diagnose::assess;
 
+mod checks;
 mod draw;
 mod fault;
 mod machine;
+mod next;
 mod practice;
 mod readings;
 mod tally;
 
 pub use draw::{Drawn, Evidence, draw};
 pub use fault::Truth;
+pub use next::{Choice, Gain, add_choice, table as choice_table};
 pub use practice::run_practice;
 pub use tally::{Bin, Share, Tally, Verdicts};
 
@@ -34,23 +37,37 @@ pub fn add(seed: u64, tally: &mut Tally) {
 /// # Panics
 /// If a drawn job is not a sound job file.
 pub fn run(seeds: Range<u64>) -> Tally {
+    spread(seeds, add, |whole: &mut Tally, part| whole.merge(part))
+}
+
+/// Takes the next reading in the open jobs of a range of seeds, in the same way.
+///
+/// # Panics
+/// If a drawn job is not a sound job file.
+pub fn run_choices(seeds: Range<u64>) -> Choice {
+    spread(seeds, add_choice, |whole: &mut Choice, part| {
+        whole.merge(part)
+    })
+}
+
+fn spread<T: Default + Send>(seeds: Range<u64>, add: fn(u64, &mut T), merge: fn(&mut T, T)) -> T {
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let next = AtomicU64::new(seeds.start);
     let work = || {
-        let mut tally = Tally::default();
+        let mut own = T::default();
         loop {
             let seed = next.fetch_add(1, Ordering::Relaxed);
             if seed >= seeds.end {
-                return tally;
+                return own;
             }
-            add(seed, &mut tally);
+            add(seed, &mut own);
         }
     };
-    let mut whole = Tally::default();
+    let mut whole = T::default();
     std::thread::scope(|scope| {
         let workers: Vec<_> = (0..cores).map(|_| scope.spawn(work)).collect();
         for worker in workers {
-            whole.merge(worker.join().expect("a drawn job is assessed"));
+            merge(&mut whole, worker.join().expect("a drawn job is assessed"));
         }
     });
     whole

@@ -7,9 +7,10 @@ use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 
+use super::checks::Checks;
 use super::fault::{self, Truth};
 use super::machine::Machine;
-use super::readings::{Instruments, Taken, take};
+use super::readings::{Instruments, Taken, points, take};
 
 /// Kind of visit by what it measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -32,6 +33,39 @@ pub struct Drawn {
     pub cycles: Vec<Option<CycleReading>>,
     /// What was put in.
     pub truth: Truth,
+    /// The machine and the shop, to take further readings.
+    pub(super) visit: Visit,
+}
+
+/// Everything a further reading follows from.
+pub(super) struct Visit {
+    pub(super) machine: Machine,
+    pub(super) instruments: Instruments,
+    pub(super) taken: Taken,
+    pub(super) source: Source,
+    pub(super) checks: Checks,
+    pub(super) seals: String,
+    pub(super) lines: String,
+}
+
+impl Visit {
+    /// The job file as it stands.
+    pub(super) fn text(&self) -> String {
+        format!(
+            "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\nmachine = \"drawn machine\"\n[ambient]\n\
+             pressure_kpa = 100.0\ntemperature_c = 20.0\n[checks]\n{}[seals]\n{}{}",
+            self.checks.lines(),
+            self.seals,
+            self.lines
+        )
+    }
+
+    /// The same, read.
+    pub(super) fn job(&self, profile: &Profile) -> Job {
+        let text = self.text();
+        Job::from_toml("job.toml", &text, profile)
+            .unwrap_or_else(|e| panic!("the drawn job is sound: {e}\n{text}"))
+    }
 }
 
 /// Random numbers of one job.
@@ -72,7 +106,7 @@ impl Source {
         weights.len() - 1
     }
 
-    fn each(&mut self, n: usize, mut f: impl FnMut(&mut Self) -> f64) -> Vec<f64> {
+    pub(super) fn each(&mut self, n: usize, mut f: impl FnMut(&mut Self) -> f64) -> Vec<f64> {
         (0..n).map(|_| f(self)).collect()
     }
 }
@@ -82,31 +116,43 @@ impl Source {
 /// # Panics
 /// If the drawn job is not a sound job file.
 pub fn draw(seed: u64) -> Drawn {
-    let mut source = Source {
+    let mut own = Source {
         rng: StdRng::seed_from_u64(0xca11_0000 + seed),
     };
-    let source = &mut source;
+    let source = &mut own;
     let profile = profile(source);
     let mut machine = sound(source, &profile);
     let mut instruments = instruments(source, &profile);
-    let (taken, evidence) = taken(source, &mut instruments, &profile);
+    let (mut taken, evidence) = taken(source, &mut instruments, &profile);
+    taken.lambda = source.chance(0.35);
     let faults = fault::put_in(source, &profile, &mut machine, &mut instruments);
     let seals = fault::seals(source, &profile, &faults);
-    let readings = take(&machine, &instruments, &profile, taken, source);
     let zeroed = evidence == Evidence::Gauges && !taken.swapped && source.chance(0.7);
-    let text = format!(
-        "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\nmachine = \"drawn machine\"\n[ambient]\n\
-         pressure_kpa = 100.0\ntemperature_c = 20.0\n[checks]\ngauges_zeroed = {zeroed}\n[seals]\n{seals}{}",
-        readings.lines
+    let checks = Checks::made(source, &profile, &machine, &faults, zeroed);
+    let readings = take(
+        &machine,
+        &instruments,
+        &profile,
+        taken,
+        &points(taken),
+        source,
     );
-    let job = Job::from_toml("job.toml", &text, &profile)
-        .unwrap_or_else(|e| panic!("the drawn job is sound: {e}\n{text}"));
-    let truth = Truth::of(&profile, &machine, evidence, faults);
+    let truth = Truth::of(&profile, &machine, evidence, taken, &checks, faults);
+    let visit = Visit {
+        machine,
+        instruments,
+        taken,
+        source: own,
+        checks,
+        seals,
+        lines: readings.lines,
+    };
     Drawn {
+        job: visit.job(&profile),
         profile,
-        job,
         cycles: readings.cycles,
         truth,
+        visit,
     }
 }
 
@@ -160,6 +206,15 @@ fn sound(source: &mut Source, profile: &Profile) -> Machine {
         volts_slope: 1.0 + source.normal(0.01),
         breathing_kpa: source.each(n, |s| s.normal(0.3)),
         kpa_per_ln_area: 36.0 * source.normal(0.1).exp(),
+        valve_stuck: None,
+        hose_mm2: 0.0,
+        cable_deg: None,
+        bleed_blocked: None,
+        volts_sd: 0.003,
+        more_mm2: 0.0,
+        speed_over_air: source.between(0.8, 1.2),
+        lean: source.each(n, |s| s.normal(0.02)),
+        lambda_level: source.normal(0.05) - 0.04,
     }
 }
 
@@ -190,6 +245,7 @@ fn taken(
         volts: true,
         steps: true,
         swapped: false,
+        lambda: false,
     };
     let kind = source.pick(&[0.7, 0.15, 0.15]);
     if kind == 0 {

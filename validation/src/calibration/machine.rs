@@ -34,6 +34,24 @@ pub(super) struct Machine {
     pub(super) breathing_kpa: Vec<f64>,
     /// Change of depression per logarithm of area [kPa].
     pub(super) kpa_per_ln_area: f64,
+    /// Place the idle valve is stuck at, in its travel.
+    pub(super) valve_stuck: Option<f64>,
+    /// Air through a split idle-air hose, all bodies together [mm2].
+    pub(super) hose_mm2: f64,
+    /// Opening over the baseline that a tight cable holds the undriven plate at [deg].
+    pub(super) cable_deg: Option<f64>,
+    /// Body whose bleed passes nothing.
+    pub(super) bleed_blocked: Option<usize>,
+    /// Scatter of the throttle sensor [V].
+    pub(super) volts_sd: f64,
+    /// Area that a weak cylinder makes the engine ask for beyond the usual [mm2].
+    pub(super) more_mm2: f64,
+    /// Logarithm of the idle speed over that of the air given.
+    pub(super) speed_over_air: f64,
+    /// Logarithm of lambda of each pipe beyond level and air: injectors, misfire.
+    pub(super) lean: Vec<f64>,
+    /// Level of lambda on all pipes [ln].
+    pub(super) lambda_level: f64,
 }
 
 impl Machine {
@@ -45,7 +63,8 @@ impl Machine {
         let mut open: Vec<f64> = self.stop_deg.iter().map(|s| base + s).collect();
         let drive = profile.couplings[0].driver;
         let links = || profile.couplings.iter().zip(&self.link_deg);
-        let asked = command.unwrap_or(0.0).max(open[drive]);
+        let cable = self.cable_deg.map_or(0.0, |deg| base + deg);
+        let asked = command.unwrap_or(cable).max(open[drive]);
         open[drive] = links()
             .filter(|(c, _)| c.law == CouplingLaw::Rigid)
             .map(|(c, link)| open[c.driven[0]] - link)
@@ -69,6 +88,9 @@ impl Machine {
 
     /// Bleed of body `b` as it stands [mm2].
     pub(super) fn bleed_mm2(&self, b: usize) -> f64 {
+        if self.bleed_blocked == Some(b) {
+            return 0.0;
+        }
         self.bleed_turns[b] * self.bleed_mm2_per_turn[b]
     }
 }

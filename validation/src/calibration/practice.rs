@@ -81,6 +81,7 @@ fn truth(
         evidence: Evidence::Full,
         faults,
         arguable: Vec::new(),
+        graded: Vec::new(),
         rigid: true,
         offset_deg: plates.iter().map(|d| d - base_deg).collect(),
         leak_mm2: put_in.leak_mm2.clone(),

@@ -206,9 +206,15 @@ impl Tally {
         ));
     }
 
+    /// A probability says that a cause is there by the assessment's own limits, so that is counted;
+    /// what a verdict may call either way is neither there nor absent only where it has no such limit.
     fn reliability(&mut self, truth: &Truth, answer: &Assessment) {
+        let graded = [CauseCode::BalanceOff, CauseCode::BleedUnequal];
+        let mut truth = truth.clone();
+        truth.faults.retain(|(code, _)| !graded.contains(code));
+        truth.faults.append(&mut truth.graded);
+        truth.arguable.retain(|code| !graded.contains(code));
         for cause in &answer.causes {
-            // What may be called either way is neither there nor absent.
             if cause.members.iter().any(|m| truth.arguable.contains(m))
                 || (cause.code == CauseCode::None && !truth.arguable.is_empty())
             {
@@ -218,7 +224,7 @@ impl Tally {
                 .iter()
                 .position(|&e| cause.probability <= e)
                 .unwrap_or(EDGES.len() - 2);
-            self.bins[i].there.count(names_a_fault(truth, cause));
+            self.bins[i].there.count(names_a_fault(&truth, cause));
             self.bins[i].stated += cause.probability;
         }
     }
@@ -253,13 +259,14 @@ impl Tally {
 }
 
 /// True if a cause, or its family, is among what was put in; `None` if nothing was.
-fn names_a_fault(truth: &Truth, cause: &Cause) -> bool {
+pub(super) fn names_a_fault(truth: &Truth, cause: &Cause) -> bool {
     if cause.code == CauseCode::None {
         return truth.faults.is_empty();
     }
     truth.faults.iter().any(|(code, body)| {
         // Under a rigid rod nothing but a seal says which of the stops it is.
-        let anywhere = truth.rigid && *code == CauseCode::StopIn;
+        let plates = [CauseCode::StopIn, CauseCode::CableTight];
+        let anywhere = truth.rigid && plates.contains(code);
         let here = anywhere || body.is_none() || cause.body.is_none() || *body == cause.body;
         cause.members.contains(code) && here
     })

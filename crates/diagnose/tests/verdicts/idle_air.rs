@@ -96,7 +96,12 @@ fn volts_that_scatter_while_the_areas_grow_are_a_worn_track() {
         ..PutIn::default()
     })
     .assess();
-    assert_eq!(leading(&snaps).0, [CauseCode::SensorWorn], "{:?}", snaps.causes);
+    assert_eq!(
+        leading(&snaps).0,
+        [CauseCode::SensorWorn],
+        "{:?}",
+        snaps.causes
+    );
 }
 
 #[test]
