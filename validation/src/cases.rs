@@ -12,7 +12,9 @@ mod jets;
 mod naca1135;
 mod nistsp811;
 mod niststrd;
+mod posteriordb;
 mod tank;
+mod vehtari2021;
 
 use crate::case::Case;
 
@@ -41,6 +43,11 @@ pub fn all() -> Vec<Case> {
         bergh1965::helmholtz(),
         jets::areas(),
         datasheet::ratiometric(),
+        vehtari2021::r_hat(),
+        vehtari2021::bulk(),
+        vehtari2021::tail(),
+        vehtari2021::mcse(),
+        posteriordb::eight_schools(),
     ];
     cases.extend(niststrd::lower());
     cases.extend(niststrd::average());
