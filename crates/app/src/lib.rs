@@ -66,6 +66,6 @@ pub use records::{
 };
 pub use serve::{
     Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchStart, GuideView, Operation,
-    Station,
+    Station, can_turn, mendable,
 };
 pub use text_file::read_bytes;

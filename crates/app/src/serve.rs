@@ -5,7 +5,7 @@ mod bench_job;
 mod guide;
 mod station;
 
-pub use bench::{Bench, BenchGlance, BenchRefusal, BenchStart, Operation};
+pub use bench::{Bench, BenchGlance, BenchRefusal, BenchStart, Operation, mendable};
 pub use bench_job::{BenchJob, BenchReading};
-pub use guide::GuideView;
+pub use guide::{GuideView, can_turn};
 pub use station::Station;

@@ -140,6 +140,9 @@ pub(crate) struct PracticeArgs {
 /// Arguments of `serve`.
 #[derive(Debug, Args)]
 pub(crate) struct ServeArgs {
+    /// Folder of the records; made if it does not exist.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) data: Option<PathBuf>,
     /// Serve to the network of the shop as well, to paired devices; shows a picture to point a
     /// phone at.
     #[arg(long)]

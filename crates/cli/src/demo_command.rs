@@ -12,7 +12,7 @@ use crate::exit::Exit;
 use crate::paragraph::{entry, fixed};
 use crate::progress::steps;
 use crate::run::CommandError;
-use crate::serve_command::serve;
+use crate::serve_command::{Offer, serve};
 
 pub(crate) fn run(args: &DemoArgs) -> Result<Exit, CommandError> {
     // Held until the end: dropping it removes the folder.
@@ -54,7 +54,17 @@ pub(crate) fn run(args: &DemoArgs) -> Result<Exit, CommandError> {
     )?;
     drop(stderr);
     // A free port: the daily server may be running on its own.
-    serve(0, false, demo_bench()?)
+    // An empty set of records beside it, so that every page can be tried; it goes with the folder.
+    let records = tempfile::tempdir().map_err(|e| AppError::Unwritable {
+        path: std::env::temp_dir(),
+        problem: format!("no folder for the demonstration: {e}"),
+    })?;
+    serve(&Offer {
+        port: 0,
+        lan: false,
+        folder: records.path(),
+        bench: demo_bench()?,
+    })
 }
 
 fn demo_text(outcome: &DemoOutcome) -> String {

@@ -1,9 +1,10 @@
 //! `evenpull serve`.
 
 use std::io::{self, Write};
+use std::path::Path;
 use std::sync::Arc;
 
-use evenpull_app::BenchStart;
+use evenpull_app::{Access, BenchStart, Records, default_data_folder, system_clock};
 use evenpull_web::{Announcement, Server, Texts, Web, WebConfig, exercise, terminal_qr};
 
 use crate::args::ServeArgs;
@@ -17,26 +18,64 @@ const PROFILE: &str = "heron-270";
 pub(crate) fn run(args: &ServeArgs) -> Result<Exit, CommandError> {
     // Any number does: it draws the first exercise.
     let seed = jiff::Timestamp::now().as_microsecond().unsigned_abs();
-    serve(args.port, args.lan, exercise(PROFILE, seed)?)
+    let folder = args.data.clone().or_else(default_data_folder);
+    let folder = folder.ok_or_else(|| {
+        CommandError::Usage(
+            "the system names no place for data; give a folder with `--data`".into(),
+        )
+    })?;
+    serve(&Offer {
+        port: args.port,
+        lan: args.lan,
+        folder: &folder,
+        bench: exercise(PROFILE, seed)?,
+    })
+}
+
+/// What is served, and where.
+pub(crate) struct Offer<'a> {
+    pub(crate) port: u16,
+    pub(crate) lan: bool,
+    /// Folder of the records.
+    pub(crate) folder: &'a Path,
+    /// Engine of the first exercise.
+    pub(crate) bench: BenchStart,
 }
 
 /// Serves until the process is told to end; the bench starts with the engine given.
-pub(crate) fn serve(port: u16, lan: bool, bench: BenchStart) -> Result<Exit, CommandError> {
-    let server = Server::bind(port, lan)?;
+pub(crate) fn serve(offer: &Offer<'_>) -> Result<Exit, CommandError> {
+    let server = Server::bind(offer.port, offer.lan)?;
+    let holder = "evenpull serve";
+    let opening = Records::open(offer.folder, Access::Write, holder, system_clock());
+    let records = server.block_on(opening)?;
+    for notice in records.notices() {
+        drop(writeln!(io::stderr().lock(), "evenpull: {}", notice.text));
+    }
     // Held until the end: dropping it removes the folder.
     let work = tempfile::tempdir()?;
     let web = Web::new(WebConfig {
         hosts: server.hosts().to_vec(),
         address: server.address().to_owned(),
         texts: Texts::english(),
-        bench,
+        bench: offer.bench.clone(),
+        records: Some(records),
+        when: Arc::new(when),
         work: work.path().to_owned(),
         now: Arc::new(now),
         announce: Arc::new(|what| tell(&what)),
     });
-    invite(&web, lan)?;
+    invite(&web, offer.lan)?;
     server.run(web)?;
     Ok(Exit::Fine)
+}
+
+/// A moment [ms since 1970 UTC] in the time of this place.
+fn when(ms: i64) -> String {
+    let Ok(at) = jiff::Timestamp::from_millisecond(ms) else {
+        return String::new();
+    };
+    let here = at.to_zoned(jiff::tz::TimeZone::system());
+    here.strftime("%Y-%m-%d %H:%M").to_string()
 }
 
 /// Prints how the first device is paired: the address to standard output, so that a script can

@@ -8,15 +8,10 @@ mod announce;
 mod assets;
 mod guard;
 mod light;
-#[cfg_attr(
-    not(test),
-    expect(dead_code, reason = "the pages on records write pressures")
-)]
 mod number;
 mod page;
 mod pages;
 mod pairing;
-#[expect(dead_code, reason = "files belong to the pages on records")]
 mod posted;
 mod problem;
 mod qr;

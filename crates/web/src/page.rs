@@ -56,6 +56,8 @@ impl<S: Send + Sync> FromRequestParts<S> for Visitor {
 /// Where a page belongs; marks the entry of the navigation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Place {
+    Jobs,
+    Machines,
     Bench,
     Devices,
     Shop,
@@ -90,8 +92,10 @@ impl Shell {
     }
 
     /// Entries of the navigation: address, key of the text, whether it is here.
-    pub(crate) fn nav(&self) -> [(&'static str, &'static str, bool); 3] {
+    pub(crate) fn nav(&self) -> [(&'static str, &'static str, bool); 5] {
         [
+            ("/jobs", "nav.jobs", self.here == Place::Jobs),
+            ("/machines", "nav.machines", self.here == Place::Machines),
             ("/bench", "nav.bench", self.here == Place::Bench),
             ("/devices", "nav.devices", self.here == Place::Devices),
             ("/shop", "nav.shop", self.here == Place::Shop),

@@ -44,6 +44,20 @@ impl Posted {
             .map_or("", |(_, value)| value.trim())
     }
 
+    /// A number with decimal point or comma.
+    pub(crate) fn number(&self, name: &str) -> Result<f64, Problem> {
+        evenpull_app::parse_decimal(self.text(name))
+            .map_err(|e| Problem::Input(format!("`{name}`: {e}")))
+    }
+
+    /// A number, or none where nothing was typed.
+    pub(crate) fn maybe_number(&self, name: &str) -> Result<Option<f64>, Problem> {
+        if self.text(name).is_empty() {
+            return Ok(None);
+        }
+        self.number(name).map(Some)
+    }
+
     /// The first file of a field that holds something.
     pub(crate) fn file(&self, field: &str) -> Option<&File> {
         self.files

@@ -19,6 +19,8 @@ use crate::state::Web;
 
 /// Largest ordinary form [bytes].
 const FORM_BYTES: usize = 256 * 1024;
+/// Largest form with a photo or a recording [bytes]: half an hour of two sensors at 2 kHz as text.
+const UPLOAD_BYTES: usize = 96 * 1024 * 1024;
 
 /// One address of the server.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,6 +55,15 @@ impl Table {
         self
     }
 
+    fn upload<H, T>(mut self, path: &'static str, handler: H) -> Self
+    where
+        H: Handler<T, Web>,
+        T: 'static,
+    {
+        self.add("POST", path, limited(post(handler), UPLOAD_BYTES));
+        self
+    }
+
     fn add(&mut self, method: &'static str, path: &'static str, route: MethodRouter<Web>) {
         self.listed.push(Listed { method, path });
         self.router = std::mem::take(&mut self.router).route(path, route);
@@ -74,6 +85,37 @@ fn table() -> Table {
     .get("/", pages::home)
     .get("/style.css", assets::style)
     .get("/icon.svg", assets::icon)
+    .get("/jobs", pages::jobs)
+    .get("/machines", pages::machines)
+    .post("/machines", pages::machine_posted)
+    .get("/machines/{id}", pages::machine)
+    .post("/machines/{id}/jobs", pages::book_posted)
+    .get("/jobs/{id}", pages::job)
+    .post("/jobs/{id}/stage", pages::stage_posted)
+    .get("/jobs/{id}/booking", pages::booking)
+    .post("/jobs/{id}/seals", pages::seals_posted)
+    .upload("/jobs/{id}/photos", pages::photo_posted)
+    .get("/photos/{id}", pages::photo)
+    .get("/jobs/{id}/checks", pages::checks)
+    .post("/jobs/{id}/checks", pages::checks_posted)
+    .get("/jobs/{id}/readings", pages::readings)
+    .upload("/jobs/{id}/readings", pages::reading_posted)
+    .post("/jobs/{id}/readings/bench", pages::bench_take_over)
+    .post(
+        "/jobs/{id}/readings/{reading}/withdraw",
+        pages::reading_withdrawn,
+    )
+    .post("/jobs/{id}/bench", pages::job_bench)
+    .post("/jobs/{id}/follow", pages::job_follow)
+    .post("/jobs/{id}/assess", pages::assess_posted)
+    .get("/jobs/{id}/findings", pages::findings)
+    .get("/jobs/{id}/findings/page", pages::findings_page)
+    .get("/jobs/{id}/work", pages::work)
+    .post("/jobs/{id}/steps", pages::step_posted)
+    .post("/jobs/{id}/turns", pages::turn_posted)
+    .post("/jobs/{id}/overrides", pages::override_posted)
+    .get("/jobs/{id}/handover", pages::handover)
+    .post("/jobs/{id}/handover", pages::handover_posted)
     .get("/bench.js", assets::bench_script)
     .get("/picture.js", assets::picture_script)
     .get("/sound.js", assets::sound_script)

@@ -3,8 +3,10 @@
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
 
+use tokio::runtime::{Builder, Runtime};
+
 use crate::routes::router;
-use crate::state::{Web, WebConfig};
+use crate::state::Web;
 
 /// Why the server does not run.
 #[derive(Debug, thiserror::Error)]
@@ -32,6 +34,7 @@ pub enum ServerError {
 /// A bound socket with the names it may be asked under.
 #[derive(Debug)]
 pub struct Server {
+    runtime: Runtime,
     listener: TcpListener,
     hosts: Vec<String>,
     address: String,
@@ -56,7 +59,9 @@ impl Server {
         if !lan {
             hosts.push(format!("localhost:{}", local.port()));
         }
+        let runtime = Builder::new_multi_thread().enable_all().build()?;
         Ok(Self {
+            runtime,
             address: format!("http://{local}"),
             listener,
             hosts,
@@ -68,9 +73,14 @@ impl Server {
         &self.address
     }
 
-    /// Names with port under which it may be asked, for [`WebConfig`].
+    /// Names with port under which it may be asked, for [`crate::WebConfig`].
     pub fn hosts(&self) -> &[String] {
         &self.hosts
+    }
+
+    /// Runs something on the threads of the server, such as opening the records it shows.
+    pub fn block_on<F: Future>(&self, work: F) -> F::Output {
+        self.runtime.block_on(work)
     }
 
     /// Serves until the process is told to end.
@@ -78,12 +88,12 @@ impl Server {
     /// # Errors
     /// [`ServerError::Stopped`].
     pub fn run(self, web: Web) -> Result<(), ServerError> {
-        let runtime = tokio::runtime::Builder::new_multi_thread()
-            .enable_all()
-            .build()?;
-        self.listener.set_nonblocking(true)?;
+        let Self {
+            runtime, listener, ..
+        } = self;
+        listener.set_nonblocking(true)?;
         runtime.block_on(async move {
-            let listener = tokio::net::TcpListener::from_std(self.listener)?;
+            let listener = tokio::net::TcpListener::from_std(listener)?;
             // Streams never end by themselves, so nothing is waited for.
             tokio::select! {
                 ended = axum::serve(listener, router(web)).into_future() => ended,
@@ -92,15 +102,6 @@ impl Server {
         })?;
         runtime.shutdown_background();
         Ok(())
-    }
-
-    /// A configuration with this socket's names.
-    pub fn config(&self, rest: WebConfig) -> WebConfig {
-        WebConfig {
-            hosts: self.hosts.clone(),
-            address: self.address.clone(),
-            ..rest
-        }
     }
 }
 

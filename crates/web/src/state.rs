@@ -1,14 +1,16 @@
 //! What every request sees.
 
+use std::collections::HashMap;
 use std::fmt;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use evenpull_app::{AppError, Bench, BenchGlance, BenchStart};
+use evenpull_app::{AppError, Bench, BenchGlance, BenchStart, Records};
 
 use crate::announce::{Announce, Announcement};
 use crate::number::Writing;
+use crate::pages::Assessed;
 use crate::pairing::Pairing;
 use crate::problem::Problem;
 use crate::session::Sessions;
@@ -24,6 +26,10 @@ pub struct WebConfig {
     pub address: String,
     /// Texts of the pages.
     pub texts: Texts,
+    /// Records of the shop; without them the server has the bench alone.
+    pub records: Option<Records>,
+    /// A moment [ms since 1970 UTC] as it shall be read on a page.
+    pub when: Arc<dyn Fn(i64) -> String + Send + Sync>,
     /// What the bench is set up with at first.
     pub bench: BenchStart,
     /// Folder for passing files; the caller removes it at the end.
@@ -49,6 +55,17 @@ pub struct Web {
     inner: Arc<Inner>,
 }
 
+/// The job that the bench is set up for.
+#[derive(Debug, Clone, Copy)]
+struct BenchLink {
+    job: i64,
+    /// Readings of the bench that are in the records already.
+    handed: usize,
+}
+
+/// Findings of so many jobs are kept in memory; they are computed anew in seconds.
+const MOST_ASSESSED: usize = 32;
+
 struct Inner {
     hosts: Vec<String>,
     address: String,
@@ -58,7 +75,11 @@ struct Inner {
     pairing: Mutex<Pairing>,
     sessions: Mutex<Sessions>,
     writing: Mutex<Writing>,
+    records: Option<Records>,
+    when: Arc<dyn Fn(i64) -> String + Send + Sync>,
+    assessed: Mutex<HashMap<i64, Arc<Assessed>>>,
     bench: Mutex<Option<Bench>>,
+    link: Mutex<Option<BenchLink>>,
     first_bench: BenchStart,
     work: PathBuf,
     faults: AtomicU64,
@@ -85,7 +106,11 @@ impl Web {
                 pairing: Mutex::default(),
                 sessions: Mutex::default(),
                 writing: Mutex::default(),
+                records: config.records,
+                when: config.when,
+                assessed: Mutex::default(),
                 bench: Mutex::default(),
+                link: Mutex::default(),
                 first_bench: config.bench,
                 work: config.work,
                 faults: AtomicU64::new(0),
@@ -155,11 +180,61 @@ impl Web {
         what(slot.insert(Bench::set_up(&self.inner.first_bench)?))
     }
 
-    /// Puts another bench in place of the present one.
-    pub(crate) fn set_bench(&self, start: &BenchStart) -> Result<(), AppError> {
+    /// Puts another bench in place of the present one, for a job if one is named.
+    pub(crate) fn set_bench(&self, start: &BenchStart, job: Option<i64>) -> Result<(), AppError> {
         let bench = Bench::set_up(start)?;
         *held(&self.inner.bench) = Some(bench);
+        *held(&self.inner.link) = job.map(|job| BenchLink { job, handed: 0 });
         Ok(())
+    }
+
+    /// The job that the bench is set up for.
+    pub(crate) fn bench_job(&self) -> Option<i64> {
+        held(&self.inner.link).map(|l| l.job)
+    }
+
+    /// Readings of the bench already in the records of a job; `None` when it is set up for another.
+    pub(crate) fn handed_over(&self, job: i64) -> Option<usize> {
+        let link = *held(&self.inner.link);
+        link.filter(|l| l.job == job).map(|l| l.handed)
+    }
+
+    /// Readings of the bench that wait to be taken over; `None` when it is set up for another job.
+    pub(crate) fn bench_waiting(&self, job: i64) -> Option<usize> {
+        let handed = self.handed_over(job)?;
+        let mut slot = held(&self.inner.bench);
+        let readings = slot.as_mut()?.glance().readings;
+        Some(readings.saturating_sub(handed))
+    }
+
+    /// Notes that one more reading is in the records.
+    pub(crate) fn hand_over_one(&self, job: i64) {
+        if let Some(link) = held(&self.inner.link).as_mut().filter(|l| l.job == job) {
+            link.handed += 1;
+        }
+    }
+
+    /// The findings of a job computed last since the server started.
+    pub(crate) fn assessed(&self, job: i64) -> Option<Arc<Assessed>> {
+        held(&self.inner.assessed).get(&job).cloned()
+    }
+
+    /// Keeps the findings of a job.
+    pub(crate) fn keep_assessed(&self, job: i64, found: Arc<Assessed>) {
+        let mut all = held(&self.inner.assessed);
+        if all.len() >= MOST_ASSESSED && !all.contains_key(&job) {
+            all.clear();
+        }
+        all.insert(job, found);
+    }
+
+    pub(crate) fn records(&self) -> Option<&Records> {
+        self.inner.records.as_ref()
+    }
+
+    /// A moment [ms since 1970 UTC] as it shall be read.
+    pub(crate) fn when(&self, ms: i64) -> String {
+        (self.inner.when)(ms)
     }
 
     /// The bench as it stands; `None` while somebody operates it or before it is set up.

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use evenpull_diagnose::Assessment;
+use evenpull_diagnose::{Assessment, CauseCode};
 use evenpull_job::{Adjuster, AdjusterKind, AmbientData, Condition, PerTurn, Profile};
 use serde::Serialize;
 
@@ -59,6 +59,8 @@ pub enum Operation {
     Follow(usize),
     /// Tell what was hidden.
     Reveal,
+    /// Mend what no screw puts right, by its cause; see [`mendable`].
+    Mend(CauseCode),
 }
 
 /// Why the bench does not do what is asked.
@@ -79,6 +81,9 @@ pub enum BenchRefusal {
         /// Number as shown.
         number: usize,
     },
+    /// Mended what was sound.
+    #[error("nothing was wrong there; the engine is as it was")]
+    Sound,
     /// Nothing to assess.
     #[error("no reading was taken yet; start the engine and take one")]
     NoReading,
@@ -87,6 +92,7 @@ pub enum BenchRefusal {
 /// The bench with its session; dropping it ends the session.
 #[derive(Debug)]
 pub struct Bench {
+    start: BenchStart,
     session: LiveSession,
     job: BenchJob,
     stations: Vec<Station>,
@@ -128,26 +134,12 @@ impl Bench {
     /// # Errors
     /// [`AppError`] for a fault that this engine cannot show.
     pub fn set_up(start: &BenchStart) -> Result<Self, AppError> {
+        let mut start = start.clone();
+        // What is mended goes first from the end, so that the amounts of the others stay.
+        start.faults.sort_by_key(|f| MENDABLE.contains(&f.code));
         let profile = &start.profile.profile;
         let stations = stations(profile);
-        let session = LiveSession::open(LiveRequest {
-            profile: Arc::clone(&start.profile),
-            source: LiveSource::Practice {
-                faults: start.faults.clone(),
-                seed: start.seed,
-            },
-            ambient: AmbientData {
-                // The practice engine brings its own.
-                pressure_kpa: 101.325,
-                pressure_measured: false,
-                temperature_c: 20.0,
-                humidity_percent: 0.0,
-                key_off_kpa: None,
-            },
-            condition: stations[0].condition,
-            hose: None,
-            pinched: Vec::new(),
-        })?;
+        let session = open(&start, stations[0].condition)?;
         let request = session.request();
         let job = BenchJob {
             profile: LoadedProfile::clone(&start.profile),
@@ -161,6 +153,7 @@ impl Bench {
         };
         let mut bench = Self {
             bleed_turns: session.bleed_turns().to_vec(),
+            start,
             session,
             job,
             stations,
@@ -302,6 +295,7 @@ impl Bench {
                 self.revealed = true;
                 Ok(())
             }
+            Operation::Mend(code) => self.mend(*code),
         }
     }
 
@@ -369,6 +363,31 @@ impl Bench {
         Ok(())
     }
 
+    /// The same engine without one of its faults: it stands, its screws are where they were, and
+    /// its sensors have to be zeroed again.
+    fn mend(&mut self, code: CauseCode) -> Result<(), AppError> {
+        let mut start = self.start.clone();
+        start.faults.retain(|f| f.code != code);
+        if start.faults == self.start.faults {
+            return Err(BenchRefusal::Sound.into());
+        }
+        let session = open(&start, self.station().condition)?;
+        for (name, turns) in &self.turned {
+            if !name.starts_with("bleed.") {
+                session.turn(name, *turns)?;
+            }
+        }
+        let bodies = self.profile().bodies().iter();
+        for ((body, made), stands) in bodies.zip(session.bleed_turns()).zip(&self.bleed_turns) {
+            session.turn(&format!("bleed.{body}"), stands - made)?;
+        }
+        (self.session, self.start) = (session, start);
+        (self.bleeds_shut, self.collected) = (false, 0);
+        self.job.key_off_kpa = None;
+        self.guide = None;
+        self.go_to(self.station)
+    }
+
     fn follow(&mut self, step: usize) -> Result<(), AppError> {
         let missing = BenchRefusal::NoStep { number: step + 1 };
         self.guide = Some(self.guide_of(step).ok_or(missing)?);
@@ -421,6 +440,46 @@ impl Bench {
             adjusted: std::mem::take(&mut self.pending),
         }
     }
+}
+
+/// Causes that no screw puts right and that the practice engine can be rid of.
+const MENDABLE: [CauseCode; 10] = [
+    CauseCode::StubLeak,
+    CauseCode::SpindleWear,
+    CauseCode::BleedBlocked,
+    CauseCode::ValveTight,
+    CauseCode::CompressionLow,
+    CauseCode::IdleValveStuckOpen,
+    CauseCode::IdleValveStuckShut,
+    CauseCode::SparkWeak,
+    CauseCode::GaugeFault,
+    CauseCode::CrossedHoses,
+];
+
+/// What can be mended at the bench.
+pub fn mendable() -> impl Iterator<Item = CauseCode> {
+    MENDABLE.into_iter()
+}
+
+fn open(start: &BenchStart, condition: Condition) -> Result<LiveSession, AppError> {
+    LiveSession::open(LiveRequest {
+        profile: Arc::clone(&start.profile),
+        source: LiveSource::Practice {
+            faults: start.faults.clone(),
+            seed: start.seed,
+        },
+        // The practice engine brings its own air and hose.
+        ambient: AmbientData {
+            pressure_kpa: 101.325,
+            pressure_measured: false,
+            temperature_c: 20.0,
+            humidity_percent: 0.0,
+            key_off_kpa: None,
+        },
+        condition,
+        hose: None,
+        pinched: Vec::new(),
+    })
 }
 
 /// Sealed parts, and whether their seals show that they were touched.

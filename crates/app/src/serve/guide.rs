@@ -38,6 +38,11 @@ pub struct GuideView {
     pub way: String,
 }
 
+/// Whether a step of the advice turns something that is meant to be turned.
+pub fn can_turn(step: &Advice, profile: &Profile) -> bool {
+    Guide::of(step, profile).is_some()
+}
+
 impl Guide {
     /// The guide of a step; `None` where the step turns nothing, or a sealed part.
     pub(super) fn of(step: &Advice, profile: &Profile) -> Option<Self> {

@@ -8,12 +8,15 @@ use axum::http::StatusCode;
 use axum::http::header::CONTENT_SECURITY_POLICY;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use evenpull_app::{
-    Adjuster, AdjusterKind, AppError, Assessment, Bench, BenchReading, BenchStart, CautionWhen,
-    Condition, ErrorKind, Fault, Operation, assessment_page, cause_code, cause_name, cautions_for,
-    chance, fault_codes, load_profile, profile_list, turn_fraction,
+    Adjuster, AdjusterKind, AppError, Bench, BenchReading, BenchStart, CautionWhen, Condition,
+    Fault, Operation, assessment_page, cause_code, cause_name, cautions_for, fault_codes,
+    load_profile, mendable, profile_list,
 };
 use serde::Serialize;
 
+use super::FINDINGS_POLICY;
+use super::aside::{aside, problem};
+use super::findings_view::{Findings, findings_view};
 use crate::number::Writing;
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::posted::Posted;
@@ -59,30 +62,12 @@ struct ReadingRow {
     turned: String,
 }
 
-#[derive(Debug)]
-struct Findings {
-    headline: String,
-    odds: String,
-    next: Option<String>,
-    steps: Vec<StepView>,
-}
-
-#[derive(Debug)]
-struct StepView {
-    adjuster: String,
-    turns: Option<String>,
-    way: String,
-    why: String,
-    gate: String,
-    can_follow: bool,
-}
-
 /// One line of a list to choose from.
 #[derive(Debug)]
-struct Choice {
-    code: &'static str,
-    words: String,
-    now: bool,
+pub(crate) struct Choice {
+    pub(crate) code: &'static str,
+    pub(crate) words: String,
+    pub(crate) now: bool,
 }
 
 #[derive(Debug, Template)]
@@ -100,6 +85,8 @@ struct BenchPage {
     truth: Option<Vec<String>>,
     profiles: Vec<Choice>,
     faults: Vec<Choice>,
+    mends: Vec<(&'static str, &'static str)>,
+    job: Option<i64>,
     cautions: Vec<&'static str>,
 }
 
@@ -107,14 +94,14 @@ pub(crate) async fn bench(State(web): State<Web>, visitor: Visitor) -> Result<Re
     aside(move || {
         web.at_bench(|bench| {
             bench.glance();
-            Ok(shown(&page(bench, visitor.shell(Place::Bench), &visitor)))
+            Ok(shown(&page(bench, web.bench_job(), &visitor)))
         })
         .map_err(|e| problem(&web, &e))
     })
     .await
 }
 
-fn page(bench: &Bench, s: Shell, visitor: &Visitor) -> BenchPage {
+fn page(bench: &Bench, job: Option<i64>, visitor: &Visitor) -> BenchPage {
     let (texts, writing) = (&visitor.texts, visitor.writing);
     let screws = |sealed: bool| {
         let all = bench.screws().into_iter();
@@ -134,7 +121,9 @@ fn page(bench: &Bench, s: Shell, visitor: &Visitor) -> BenchPage {
             .iter()
             .map(|r| reading_row(r, texts, writing))
             .collect(),
-        findings: bench.findings().map(|f| findings(&f.0, bench, writing)),
+        findings: bench
+            .findings()
+            .map(|f| findings_view(&f.0, |i| bench.can_follow(i), writing)),
         truth: bench.truth().map(<[String]>::to_vec),
         profiles: profile_list()
             .iter()
@@ -144,17 +133,15 @@ fn page(bench: &Bench, s: Shell, visitor: &Visitor) -> BenchPage {
                 now: p.id == bench.profile_origin(),
             })
             .collect(),
-        faults: faults()
-            .map(|fault| Choice {
-                code: cause_code(fault.code),
-                words: cause_name(fault.code).to_owned(),
-                now: false,
-            })
+        faults: fault_choices(),
+        mends: mendable()
+            .map(|code| (cause_code(code), cause_name(code)))
             .collect(),
         cautions: cautions_for(CautionWhen::EngineRuns)
             .map(|c| c.text)
             .collect(),
-        s,
+        job,
+        s: visitor.shell(Place::Bench),
     }
 }
 
@@ -188,7 +175,7 @@ fn config(bench: &Bench, texts: &Texts, writing: Writing) -> String {
     serde_json::to_string(&config).expect("names, numbers and texts can be written as JSON")
 }
 
-fn condition_words(condition: Condition, texts: &Texts) -> &str {
+pub(crate) fn condition_words(condition: Condition, texts: &Texts) -> &str {
     match condition {
         Condition::IdleBleedsShut => texts.at("condition.idle_bleeds_shut"),
         Condition::Idle => texts.at("condition.idle"),
@@ -239,44 +226,6 @@ fn signed(turns: f64, writing: Writing) -> String {
     format!("{sign}{}", writing.fixed(turns, 2))
 }
 
-fn findings(found: &Assessment, bench: &Bench, writing: Writing) -> Findings {
-    let (headline, odds) = match found.causes.first() {
-        Some(cause) => {
-            let body = cause.body.as_ref().map(|b| format!(", {b}"));
-            let name = cause_name(cause.code);
-            (
-                format!("{name}{}", body.unwrap_or_default()),
-                chance(cause.probability).to_owned(),
-            )
-        }
-        None => (String::new(), String::new()),
-    };
-    Findings {
-        headline,
-        odds,
-        next: found
-            .next_reading
-            .as_ref()
-            .map(|n| format!("{}: {}", n.what, n.why)),
-        steps: found
-            .advice
-            .iter()
-            .enumerate()
-            .map(|(i, step)| StepView {
-                adjuster: step.adjuster.clone(),
-                turns: step.turns.map(|t| {
-                    let exact = writing.fixed(t.value, 2);
-                    turn_fraction(&t).map_or(exact.clone(), |f| format!("{f} ({exact})"))
-                }),
-                way: step.way.clone(),
-                why: step.why.clone(),
-                gate: step.gate.clone(),
-                can_follow: bench.can_follow(i),
-            })
-            .collect(),
-    }
-}
-
 /// One thing done at the bench, as a form sends it.
 pub(crate) async fn bench_do(State(web): State<Web>, form: Posted) -> Result<Response, Problem> {
     let operation = operation(&form)?;
@@ -293,11 +242,16 @@ fn operation(form: &Posted) -> Result<Operation, Problem> {
     if !adjuster.is_empty() {
         return Ok(Operation::Turn {
             adjuster: adjuster.to_owned(),
-            turns: number(form, "turns")?,
+            turns: form.number("turns")?,
         });
     }
     if !form.text("station").is_empty() {
         return Ok(Operation::Station(form.text("station").to_owned()));
+    }
+    if !form.text("mend").is_empty() {
+        let code = form.text("mend").parse::<Fault>();
+        let code = code.map_err(|e| Problem::Input(e.to_string()))?.code;
+        return Ok(Operation::Mend(code));
     }
     if !form.text("follow").is_empty() {
         let step: usize = form.text("follow").parse().map_err(|_| {
@@ -318,31 +272,63 @@ fn operation(form: &Posted) -> Result<Operation, Problem> {
     }
 }
 
-/// A number with decimal point or comma.
-fn number(form: &Posted, name: &str) -> Result<f64, Problem> {
-    evenpull_app::parse_decimal(form.text(name))
-        .map_err(|e| Problem::Input(format!("`{name}`: {e}")))
-}
-
 /// Sets up another engine.
 pub(crate) async fn bench_new(State(web): State<Web>, form: Posted) -> Result<Response, Problem> {
-    let seed = u64::from_le_bytes(random_bytes());
-    let (profile, fault) = (form.text("profile"), form.text("fault"));
+    let seed = seed(&form)?;
+    let profile = form.text("profile");
     // Only the embedded ones: a form must not name files of this machine.
     let known: Vec<&str> = profile_list().iter().map(|p| p.id).collect();
     if !known.contains(&profile) {
         let known = known.join(", ");
         return Err(Problem::Input(format!("`profile` = `{profile}`: {known}")));
     }
-    let faults: Vec<Fault> = match fault {
-        "none" => Vec::new(),
-        "hidden" => drawn(seed),
-        code => vec![code.parse().map_err(|e| Problem::Input(format!("{e}")))?],
-    };
+    let faults = chosen_faults(&form, seed)?;
     let start = set_up(profile, faults, seed).map_err(|e| problem(&web, &e))?;
     let there = web.clone();
-    aside(move || there.set_bench(&start).map_err(|e| problem(&there, &e))).await?;
+    aside(move || {
+        there
+            .set_bench(&start, None)
+            .map_err(|e| problem(&there, &e))
+    })
+    .await?;
     Ok(done(&form))
+}
+
+/// Number of the exercise: as typed, else by lot.
+pub(crate) fn seed(form: &Posted) -> Result<u64, Problem> {
+    match form.text("seed") {
+        "" => Ok(u64::from_le_bytes(random_bytes())),
+        text => text
+            .parse()
+            .map_err(|_| Problem::Input(format!("`seed` = `{text}`: 1, 2, 3 ..."))),
+    }
+}
+
+/// The faults a form asks for: by lot, by name, or none; up to two.
+pub(crate) fn chosen_faults(form: &Posted, seed: u64) -> Result<Vec<Fault>, Problem> {
+    let mut chosen = Vec::new();
+    for word in [form.text("fault"), form.text("second")] {
+        match word {
+            "" | "none" => {}
+            "hidden" => chosen.extend(drawn(seed)),
+            code => {
+                let fault = code.parse::<Fault>();
+                chosen.push(fault.map_err(|e| Problem::Input(e.to_string()))?);
+            }
+        }
+    }
+    Ok(chosen)
+}
+
+/// The faults of the practice engine, to choose from.
+pub(crate) fn fault_choices() -> Vec<Choice> {
+    faults()
+        .map(|fault| Choice {
+            code: cause_code(fault.code),
+            words: cause_name(fault.code).to_owned(),
+            now: false,
+        })
+        .collect()
 }
 
 fn set_up(profile: &str, faults: Vec<Fault>, seed: u64) -> Result<BenchStart, AppError> {
@@ -405,8 +391,7 @@ pub(crate) async fn bench_assess(
     Ok(Redirect::to("/bench#findings-h").into_response())
 }
 
-/// The whole findings page. It is self-contained and brings its own style, so it has a policy of
-/// its own: styles inline, no script at all.
+/// The whole findings page.
 pub(crate) async fn bench_findings(State(web): State<Web>) -> Result<Response, Problem> {
     let found = aside(move || {
         web.at_bench(|bench| Ok(bench.findings()))
@@ -414,23 +399,8 @@ pub(crate) async fn bench_findings(State(web): State<Web>) -> Result<Response, P
     })
     .await?;
     let found = found.ok_or(Problem::NotFound)?;
-    let policy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; \
-                  form-action 'none'; frame-ancestors 'none'";
-    Ok(([(CONTENT_SECURITY_POLICY, policy)], Html(found.1.clone())).into_response())
-}
-
-/// Runs what waits or computes beside the threads that answer requests.
-async fn aside<T: Send + 'static>(
-    work: impl FnOnce() -> Result<T, Problem> + Send + 'static,
-) -> Result<T, Problem> {
-    match tokio::task::spawn_blocking(work).await {
-        Ok(done) => done,
-        Err(failed) => match failed.try_into_panic() {
-            Ok(panic) => std::panic::resume_unwind(panic),
-            // Cancelled: the server is ending.
-            Err(_) => Err(Problem::Closed(String::new())),
-        },
-    }
+    let headers = [(CONTENT_SECURITY_POLICY, FINDINGS_POLICY)];
+    Ok((headers, Html(found.1.clone())).into_response())
 }
 
 /// After a form: nothing for the script, the bench for a browser without.
@@ -439,13 +409,5 @@ fn done(form: &Posted) -> Response {
         StatusCode::NO_CONTENT.into_response()
     } else {
         Redirect::to("/bench").into_response()
-    }
-}
-
-fn problem(web: &Web, error: &AppError) -> Problem {
-    match error.kind() {
-        ErrorKind::BadInput => Problem::Input(error.to_string()),
-        ErrorKind::Refused => Problem::Closed(error.to_string()),
-        _ => web.fault(error.to_string()),
     }
 }

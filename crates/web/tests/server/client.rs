@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex};
 use axum::Router;
 use axum::body::Body;
 use axum::http::{Request, Response, StatusCode};
+use evenpull_app::{Access, Moment, Records};
 use evenpull_web::{Announcement, Texts, Web, WebConfig, exercise, router};
 use http_body_util::BodyExt;
 use tower::ServiceExt;
@@ -40,16 +41,26 @@ pub(crate) struct Device {
 
 impl Device {
     /// A device that is not paired.
-    pub(crate) fn unpaired() -> Self {
+    pub(crate) async fn unpaired() -> Self {
         let told = Arc::new(Mutex::new(Vec::new()));
         let ear = Arc::clone(&told);
         let work = Arc::new(tempfile::tempdir().expect("a folder for passing files"));
+        let records = Records::open(
+            &work.path().join("records"),
+            Access::Write,
+            "a test",
+            Arc::new(|| Moment::from_ms(1_000)),
+        )
+        .await
+        .expect("records");
         let web = Web::new(WebConfig {
             hosts: vec![HOST.to_owned(), "localhost:8087".to_owned()],
             address: ORIGIN.to_owned(),
             texts: Texts::english(),
             bench: exercise("heron-270", 3).expect("an embedded engine"),
             work: work.path().to_owned(),
+            records: Some(records),
+            when: Arc::new(|ms| format!("{ms} ms")),
             now: Arc::new(|| "2026-01-01 12:00".to_owned()),
             announce: Arc::new(move |what| ear.lock().expect("no test panics here").push(what)),
         });
@@ -64,7 +75,7 @@ impl Device {
 
     /// A paired device.
     pub(crate) async fn paired() -> Self {
-        let mut device = Self::unpaired();
+        let mut device = Self::unpaired().await;
         let code = device.web.pairing_code();
         let answer = device.post("/pair", &[("code", &code)]).await;
         assert_eq!(answer.status, StatusCode::SEE_OTHER, "{answer:?}");

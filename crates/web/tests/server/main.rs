@@ -2,4 +2,5 @@
 
 mod bench;
 mod client;
+mod records;
 mod safety;

@@ -17,7 +17,7 @@ fn filled(path: &str) -> String {
 
 #[tokio::test]
 async fn without_pairing_every_route_is_refused() {
-    let device = Device::unpaired();
+    let device = Device::unpaired().await;
     let routes = listed_routes();
     assert!(routes.len() >= 10, "{routes:?}");
     let mut refused = 0;
@@ -129,7 +129,7 @@ async fn a_page_from_elsewhere_cannot_post_or_fetch() {
 
 #[tokio::test]
 async fn a_code_cannot_be_found_by_trying() {
-    let device = Device::unpaired();
+    let device = Device::unpaired().await;
     let first = device.web.pairing_code();
     for _ in 0..4 {
         let answer = device.post("/pair", &[("code", "AAAA-AAAA")]).await;
@@ -154,7 +154,7 @@ async fn a_code_cannot_be_found_by_trying() {
 
 #[tokio::test]
 async fn a_code_pairs_one_device_only_and_its_cookie_is_kept_from_scripts() {
-    let device = Device::unpaired();
+    let device = Device::unpaired().await;
     let code = device.web.pairing_code();
     let answer = device.post("/pair", &[("code", &code)]).await;
     assert_eq!(answer.status, StatusCode::SEE_OTHER);

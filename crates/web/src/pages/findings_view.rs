@@ -1,0 +1,67 @@
+//! Findings as a page shows them beside the whole findings page.
+
+use evenpull_app::{Assessment, cause_name, chance, turn_fraction};
+
+use crate::number::Writing;
+
+/// The leading cause, the next reading and the steps.
+#[derive(Debug)]
+pub(crate) struct Findings {
+    pub(crate) headline: String,
+    pub(crate) odds: String,
+    pub(crate) next: Option<String>,
+    pub(crate) steps: Vec<StepView>,
+}
+
+/// One step of the advice.
+#[derive(Debug)]
+pub(crate) struct StepView {
+    pub(crate) adjuster: String,
+    pub(crate) turns: Option<String>,
+    pub(crate) way: String,
+    pub(crate) why: String,
+    pub(crate) gate: String,
+    /// It turns something that is meant to be turned.
+    pub(crate) can_follow: bool,
+}
+
+/// The view of an assessment; `can_follow` says which steps can be turned.
+pub(crate) fn findings_view(
+    found: &Assessment,
+    can_follow: impl Fn(usize) -> bool,
+    writing: Writing,
+) -> Findings {
+    let (headline, odds) = match found.causes.first() {
+        Some(cause) => {
+            let body = cause.body.as_ref().map(|b| format!(", {b}"));
+            let name = cause_name(cause.code);
+            (
+                format!("{name}{}", body.unwrap_or_default()),
+                chance(cause.probability).to_owned(),
+            )
+        }
+        None => (String::new(), String::new()),
+    };
+    let next = found.next_reading.as_ref();
+    Findings {
+        headline,
+        odds,
+        next: next.map(|n| format!("{}: {}", n.what, n.why)),
+        steps: found
+            .advice
+            .iter()
+            .enumerate()
+            .map(|(i, step)| StepView {
+                adjuster: step.adjuster.clone(),
+                turns: step.turns.map(|t| {
+                    let exact = writing.fixed(t.value, 2);
+                    turn_fraction(&t).map_or_else(|| exact.clone(), |f| format!("{f} ({exact})"))
+                }),
+                way: step.way.clone(),
+                why: step.why.clone(),
+                gate: step.gate.clone(),
+                can_follow: can_follow(i),
+            })
+            .collect(),
+    }
+}

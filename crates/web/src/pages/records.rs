@@ -1,0 +1,22 @@
+//! Pages on the records: machines, and a job from booking-in to handover.
+
+mod bench_link;
+mod booking;
+mod checks;
+mod findings;
+mod handover;
+mod jobs;
+mod machines;
+mod readings;
+mod stored;
+mod work;
+
+pub(crate) use bench_link::{bench_take_over, job_bench, job_follow};
+pub(crate) use booking::{booking, photo, photo_posted, seals_posted};
+pub(crate) use checks::{checks, checks_posted};
+pub(crate) use findings::{Assessed, assess_posted, findings, findings_page};
+pub(crate) use handover::{handover, handover_posted};
+pub(crate) use jobs::{job, jobs, stage_posted};
+pub(crate) use machines::{book_posted, machine, machine_posted, machines};
+pub(crate) use readings::{reading_posted, reading_withdrawn, readings};
+pub(crate) use work::{override_posted, step_posted, turn_posted, work};

@@ -1,0 +1,168 @@
+//! Readings: typed from gauges, uploaded, or taken over from the bench.
+
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::response::{Redirect, Response};
+use evenpull_app::{
+    CautionWhen, Condition, GaugeEntry, HoseData, ReadingEntry, RecordingEntry, cautions_for,
+};
+
+use super::stored::{JobHead, records, stored};
+use crate::number::PressureUnit;
+use crate::page::{Place, Shell, Visitor, shown};
+use crate::pages::aside::problem;
+use crate::pages::{Choice, condition_words, fault_choices};
+use crate::posted::Posted;
+use crate::problem::Problem;
+use crate::state::Web;
+
+#[derive(Debug, Template)]
+#[template(path = "job_readings.html")]
+struct ReadingsPage {
+    s: Shell,
+    job: JobHead,
+    bodies: Vec<String>,
+    has_bleeds: bool,
+    conditions: Vec<(&'static str, String)>,
+    units: [PressureUnit; 4],
+    rows: Vec<ReadingRow>,
+    /// Readings of the bench that can be taken over; `None` when it is not set up for this job.
+    on_bench: Option<usize>,
+    faults: Vec<Choice>,
+    cautions: Vec<&'static str>,
+}
+
+#[derive(Debug)]
+struct ReadingRow {
+    id: i64,
+    condition: String,
+    taken: String,
+    values: String,
+    recording: String,
+    withdrawn: Option<String>,
+}
+
+pub(crate) async fn readings(
+    State(web): State<Web>,
+    visitor: Visitor,
+    Path(id): Path<i64>,
+) -> Result<Response, Problem> {
+    let job = stored(&web, id).await?;
+    let conditions = Condition::ALL
+        .map(|c| (c.as_str(), condition_words(c, &visitor.texts).to_owned()))
+        .into();
+    Ok(shown(&ReadingsPage {
+        job: job.head(&visitor, "readings"),
+        bodies: job.profile.bodies().to_vec(),
+        has_bleeds: job.profile.bleed.is_some(),
+        conditions,
+        units: PressureUnit::ALL,
+        rows: job
+            .record
+            .readings
+            .iter()
+            .map(|r| ReadingRow {
+                id: r.id,
+                condition: r.condition.clone(),
+                taken: web.when(r.taken.ms),
+                values: r.values_toml.trim().replace('\n', "; "),
+                recording: r
+                    .recording
+                    .as_ref()
+                    .map_or_else(String::new, |f| f.file_name.clone()),
+                withdrawn: r.withdrawn_reason.clone(),
+            })
+            .collect(),
+        on_bench: web.bench_waiting(id),
+        faults: fault_choices(),
+        cautions: cautions_for(CautionWhen::EngineRuns)
+            .map(|c| c.text)
+            .collect(),
+        s: visitor.shell(Place::Jobs),
+    }))
+}
+
+/// Keeps a reading as typed, with its recording.
+pub(crate) async fn reading_posted(
+    State(web): State<Web>,
+    Path(id): Path<i64>,
+    form: Posted,
+) -> Result<Redirect, Problem> {
+    let job = stored(&web, id).await?;
+    let entry = entry(&form, job.profile.bodies())?;
+    if entry.gauge.is_none() && entry.recording.is_none() {
+        return Err(Problem::Input(
+            web.texts().at("readings.nothing").to_owned(),
+        ));
+    }
+    let kept = records(&web)?.add_reading(id, &entry).await;
+    kept.map_err(|e| problem(&web, &e))?;
+    Ok(Redirect::to(&format!("/jobs/{id}/readings")))
+}
+
+fn entry(form: &Posted, bodies: &[String]) -> Result<ReadingEntry, Problem> {
+    let word = form.text("condition");
+    let condition = Condition::ALL.into_iter().find(|c| c.as_str() == word);
+    let condition = condition.ok_or_else(|| {
+        let known = Condition::ALL.map(Condition::as_str).join(", ");
+        Problem::Input(format!("`condition` = `{word}`: {known}"))
+    })?;
+    let per_body = |name: &str| -> Result<Vec<(String, f64)>, Problem> {
+        let mut all = Vec::new();
+        for body in bodies {
+            if let Some(v) = form.maybe_number(&format!("{name}.{body}"))? {
+                all.push((body.clone(), v));
+            }
+        }
+        Ok(all)
+    };
+    let gauge = per_body("gauge")?;
+    let unit = PressureUnit::of_code(form.text("unit")).unwrap_or_default();
+    let hose = match (
+        form.maybe_number("hose_length_m")?,
+        form.maybe_number("hose_bore_mm")?,
+    ) {
+        (Some(length_m), Some(bore_mm)) => Some(HoseData {
+            length_m,
+            bore_mm,
+            dead_volume_cc: form.maybe_number("hose_dead_cc")?.unwrap_or(0.0),
+        }),
+        _ => None,
+    };
+    Ok(ReadingEntry {
+        gauge: (!gauge.is_empty()).then(|| GaugeEntry {
+            values: gauge,
+            unit: unit.symbol().to_owned(),
+        }),
+        recording: form.file("recording").map(|f| RecordingEntry {
+            file_name: f.name.clone(),
+            bytes: f.bytes.to_vec(),
+        }),
+        rpm: form.maybe_number("rpm")?,
+        sensor_v: form.maybe_number("sensor_v")?,
+        ecu_opening_deg: form.maybe_number("ecu_opening_deg")?,
+        idle_valve_steps: form.maybe_number("idle_valve_steps")?,
+        engine_c: form.maybe_number("engine_c")?,
+        bleed_turns: per_body("bleed")?,
+        hose,
+        swapped: form.text("swapped") == "yes",
+        ..ReadingEntry::new(condition)
+    })
+}
+
+/// Takes a reading out of account, with the reason; it stays on record.
+pub(crate) async fn reading_withdrawn(
+    State(web): State<Web>,
+    Path((id, reading)): Path<(i64, i64)>,
+    form: Posted,
+) -> Result<Redirect, Problem> {
+    let job = stored(&web, id).await?;
+    if !job.record.readings.iter().any(|r| r.id == reading) {
+        return Err(Problem::NotFound);
+    }
+    let done = records(&web)?
+        .withdraw_reading(reading, form.text("reason"))
+        .await;
+    done.map_err(|e| problem(&web, &e))?;
+    Ok(Redirect::to(&format!("/jobs/{id}/readings")))
+}

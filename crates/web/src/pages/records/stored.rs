@@ -1,0 +1,118 @@
+//! A job as its pages share it: the record, the profile, the head with its tabs.
+
+use evenpull_app::{JobRecord, Profile, Records, Stage};
+
+use crate::page::Visitor;
+use crate::pages::aside::problem;
+use crate::problem::Problem;
+use crate::state::Web;
+use crate::texts::Texts;
+
+/// Everything on record about one job.
+#[derive(Debug)]
+pub(super) struct Stored {
+    pub(super) record: JobRecord,
+    pub(super) profile: Profile,
+    /// What findings are of: the text of the job, and turns that no reading follows yet.
+    pub(super) state: String,
+}
+
+/// Top of every page of a job.
+#[derive(Debug)]
+pub(super) struct JobHead {
+    pub(super) id: i64,
+    pub(super) machine_id: i64,
+    pub(super) machine: String,
+    pub(super) complaint: String,
+    pub(super) stage: String,
+    pub(super) closed: bool,
+    pub(super) tabs: Vec<Tab>,
+}
+
+/// One page of a job.
+#[derive(Debug)]
+pub(super) struct Tab {
+    pub(super) to: String,
+    pub(super) words: String,
+    pub(super) here: bool,
+}
+
+/// Pages of a job in the order of work: end of the address, key of the text.
+const TABS: [(&str, &str); 6] = [
+    ("booking", "job.booking"),
+    ("checks", "job.checks"),
+    ("readings", "job.readings"),
+    ("findings", "job.findings"),
+    ("work", "job.work"),
+    ("handover", "job.handover"),
+];
+
+/// The records, where the server has any.
+pub(super) fn records(web: &Web) -> Result<&Records, Problem> {
+    web.records()
+        .ok_or_else(|| Problem::Closed(web.texts().at("problem.no_records").to_owned()))
+}
+
+/// Reads a job.
+pub(super) async fn stored(web: &Web, id: i64) -> Result<Stored, Problem> {
+    let records = records(web)?;
+    let record = records.job(id).await.map_err(|e| problem(web, &e))?;
+    let texts = records.job_texts(id).await.map_err(|e| problem(web, &e))?;
+    let profile =
+        Profile::from_toml("profile", &texts.profile_toml).map_err(|e| problem(web, &e.into()))?;
+    Ok(Stored {
+        state: format!("{}\n{}", texts.job_toml, record.adjustments.len()),
+        record,
+        profile,
+    })
+}
+
+impl Stored {
+    /// The head of one of its pages.
+    pub(super) fn head(&self, visitor: &Visitor, here: &str) -> JobHead {
+        let line = &self.record.line;
+        let tabs = TABS.map(|(end, key)| Tab {
+            to: format!("/jobs/{}/{end}", line.id),
+            words: visitor.texts.at(key).to_owned(),
+            here: end == here,
+        });
+        JobHead {
+            id: line.id,
+            machine_id: line.machine_id,
+            machine: line.machine.clone(),
+            complaint: line.complaint.clone(),
+            stage: stage_words(&line.stage, &visitor.texts),
+            closed: line.closed.is_some(),
+            tabs: tabs.into(),
+        }
+    }
+
+    /// Names of the sealed parts.
+    pub(super) fn sealed_parts(&self) -> Vec<String> {
+        let all = self.profile.adjusters().into_iter();
+        all.filter(|a| a.kind.is_sealed()).map(|a| a.name).collect()
+    }
+
+    /// The last word on the seal of a part.
+    pub(super) fn seal(&self, moment: &str, part: &str) -> Option<&str> {
+        let all = self.record.seals.iter().rev();
+        all.filter(|s| s.moment == moment)
+            .find(|s| s.part == part)
+            .map(|s| s.state.as_str())
+    }
+}
+
+/// A stage in words.
+pub(super) fn stage_words(stage: &str, texts: &Texts) -> String {
+    let key = match Stage::from_word(stage) {
+        Some(Stage::BookingIn) => "stage.booking_in",
+        Some(Stage::AsFound) => "stage.as_found",
+        Some(Stage::Checks) => "stage.checks",
+        Some(Stage::Tune) => "stage.tune",
+        Some(Stage::Baseline) => "stage.baseline",
+        Some(Stage::Verify) => "stage.verify",
+        Some(Stage::Handover) => "stage.handover",
+        None => return stage.to_owned(),
+    };
+    texts.at(key).to_owned()
+}

@@ -1,0 +1,288 @@
+use axum::body::Body;
+use axum::http::StatusCode;
+
+use crate::client::{Answer, Device};
+
+const SCRIPT: &str = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>";
+
+/// Books a machine and a job in; returns the path of the job.
+async fn booked(device: &Device, name: &str, complaint: &str) -> String {
+    let machine = device
+        .submit(
+            "/machines",
+            &[
+                ("name", name),
+                ("registration", name),
+                ("profile", "heron-270"),
+                ("owner", name),
+                ("contact", name),
+                ("retain_until", "2031-12-31"),
+            ],
+        )
+        .await;
+    assert_eq!(machine.status, StatusCode::SEE_OTHER, "{machine:?}");
+    let to = format!("{}/jobs", machine.header("location"));
+    let form = [
+        ("complaint", complaint),
+        ("odometer_km", "21500"),
+        ("pressure_kpa", "99,3"),
+    ];
+    let job = device.submit(&to, &form).await;
+    assert_eq!(job.status, StatusCode::SEE_OTHER, "{job:?}");
+    job.header("location")
+        .trim_end_matches("/booking")
+        .to_owned()
+}
+
+/// A form with files, as a browser sends it.
+async fn send(
+    device: &Device,
+    path: &str,
+    fields: &[(&str, &str)],
+    file: (&str, &str, &[u8]),
+) -> Answer {
+    let csrf = device.csrf().await;
+    let mut body = Vec::new();
+    for (name, value) in fields.iter().chain(&[("csrf", csrf.as_str())]) {
+        let part =
+            format!("--edge\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n");
+        body.extend(part.as_bytes());
+    }
+    let (field, name, bytes) = file;
+    let head = format!(
+        "--edge\r\nContent-Disposition: form-data; name=\"{field}\"; filename=\"{name}\"\r\n\
+         Content-Type: application/octet-stream\r\n\r\n"
+    );
+    body.extend(head.as_bytes());
+    body.extend(bytes);
+    body.extend(b"\r\n--edge--\r\n");
+    let request = device
+        .request("POST", path)
+        .header("content-type", "multipart/form-data; boundary=edge");
+    device
+        .send(request.body(Body::from(body)).expect("a sound request"))
+        .await
+}
+
+/// A picture of one black point.
+const PNG: &[u8] = &[
+    0x89, b'P', b'N', b'G', 0x0d, 0x0a, 0x1a, 0x0a, 0, 0, 0, 0x0d, b'I', b'H', b'D', b'R', 0, 0, 0,
+    1, 0, 0, 0, 1, 8, 0, 0, 0, 0, 0x3a, 0x7e, 0x9b, 0x55, 0, 0, 0, 0x0a, b'I', b'D', b'A', b'T',
+    0x78, 0x9c, 0x63, 0x60, 0, 0, 0, 2, 0, 1, 0x48, 0xaf, 0xa4, 0x71, 0, 0, 0, 0, b'I', b'E', b'N',
+    b'D', 0xae, 0x42, 0x60, 0x82,
+];
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_job_goes_from_booking_in_to_handover_on_gauges() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin 1060", "stalls on closing").await;
+    let seals = [
+        ("seal.stop.left", "disturbed"),
+        ("seal.stop.right", "intact"),
+    ];
+    let kept = device.submit(&format!("{job}/seals"), &seals).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    let checks = [
+        ("cable_slack", "yes"),
+        ("inlet_mm.left", "0,10"),
+        ("exhaust_mm.left", "0.15"),
+        ("inlet_mm.right", "0.10"),
+        ("exhaust_mm.right", "0.15"),
+    ];
+    let kept = device.submit(&format!("{job}/checks"), &checks).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    for (condition, left, right) in [("idle", "44,1", "43.9"), ("hold", "40", "43")] {
+        let reading = [
+            ("condition", condition),
+            ("gauge.left", left),
+            ("gauge.right", right),
+            ("unit", "kpa"),
+            ("engine_c", "75"),
+        ];
+        let kept = device.submit(&format!("{job}/readings"), &reading).await;
+        assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    }
+    let done = device.submit(&format!("{job}/assess"), &[]).await;
+    assert_eq!(done.status, StatusCode::SEE_OTHER, "{done:?}");
+    let findings = device.get(&format!("{job}/findings/page")).await;
+    assert_eq!(findings.status, StatusCode::OK);
+    let turn = [
+        ("adjuster", "balance screw"),
+        ("turns", "0.25"),
+        ("way", "less"),
+    ];
+    let kept = device.submit(&format!("{job}/turns"), &turn).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    let work = device.get(&format!("{job}/work")).await.text;
+    assert!(work.contains("not of the latest records"), "{work}");
+    assert!(
+        work.contains("clearances recorded, all within tolerance"),
+        "{work}"
+    );
+    let handover = device.get(&format!("{job}/handover")).await.text;
+    for text in [
+        "Before and after",
+        "balance screw: 0.25",
+        "disturbed",
+        "44.1",
+    ] {
+        assert!(handover.contains(text), "{text} in {handover}");
+    }
+    let closed = device
+        .submit(&format!("{job}/stage"), &[("stage", "closed")])
+        .await;
+    assert_eq!(closed.status, StatusCode::SEE_OTHER);
+    assert!(device.get("/jobs").await.text.contains("closed"));
+    assert!(!device.get("/jobs?open=yes").await.text.contains("Dunlin"));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_sealed_part_needs_its_stage_and_a_written_reason() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin 1060", "").await;
+    let turn = [
+        ("adjuster", "stop.left"),
+        ("turns", "0.25"),
+        ("way", "less"),
+    ];
+    let to = format!("{job}/turns");
+    let turned = || device.submit(&to, &turn);
+    let refused = turned().await;
+    assert_eq!(refused.status, StatusCode::CONFLICT, "{refused:?}");
+    assert!(refused.text.contains("sealed"), "{}", refused.text);
+    device
+        .submit(&format!("{job}/stage"), &[("stage", "baseline")])
+        .await;
+    assert_eq!(turned().await.status, StatusCode::CONFLICT);
+    let reason = |text: &'static str| [("adjuster", "stop.left"), ("reason", text)];
+    let path = format!("{job}/overrides");
+    let short = device.submit(&path, &reason("because")).await;
+    assert_eq!(short.status, StatusCode::CONFLICT, "{short:?}");
+    let long = reason("seal broken, plate found 0.6 degrees open");
+    assert_eq!(
+        device.submit(&path, &long).await.status,
+        StatusCode::SEE_OTHER
+    );
+    assert_eq!(turned().await.status, StatusCode::SEE_OTHER);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn scripts_in_every_text_field_come_back_as_text() {
+    let device = Device::paired().await;
+    let job = booked(&device, SCRIPT, SCRIPT).await;
+    let photo = format!("{job}/photos");
+    let file = ("photo", "../../seal.png", PNG);
+    let kept = send(&device, &photo, &[("caption", SCRIPT)], file).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    let gauge = [
+        ("condition", "hold"),
+        ("gauge.left", "40"),
+        ("gauge.right", "43"),
+        ("unit", "kpa"),
+    ];
+    device.submit(&format!("{job}/readings"), &gauge).await;
+    let withdrawn = [("reason", SCRIPT)];
+    device
+        .submit(&format!("{job}/readings/1/withdraw"), &withdrawn)
+        .await;
+    device
+        .submit(&format!("{job}/stage"), &[("stage", "baseline")])
+        .await;
+    let reason = format!("found {SCRIPT} on it and more");
+    let sealed = [("adjuster", "stop.left"), ("reason", reason.as_str())];
+    device.submit(&format!("{job}/overrides"), &sealed).await;
+    device
+        .submit(&format!("{job}/handover"), &[("note", SCRIPT)])
+        .await;
+    device.submit(&format!("{job}/readings"), &gauge).await;
+    device.submit(&format!("{job}/assess"), &[]).await;
+    let mut seen = 0;
+    for path in [
+        "/jobs".to_owned(),
+        "/machines".to_owned(),
+        "/machines/1".to_owned(),
+        format!("{job}/booking"),
+        format!("{job}/checks"),
+        format!("{job}/readings"),
+        format!("{job}/findings"),
+        format!("{job}/findings/page"),
+        format!("{job}/work"),
+        format!("{job}/handover"),
+    ] {
+        let answer = device.get(&path).await;
+        assert_eq!(answer.status, StatusCode::OK, "{path}: {answer:?}");
+        assert!(!answer.text.contains("<script>alert"), "{path}");
+        assert!(!answer.text.contains("<img src=x"), "{path}");
+        seen += usize::from(answer.text.contains("&#60;script&#62;"));
+    }
+    assert!(seen >= 8, "{seen}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_photo_is_asked_for_by_number_and_is_a_picture() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let path = format!("{job}/photos");
+    let file = ("photo", "../../../etc/seal.png", PNG);
+    assert_eq!(
+        send(&device, &path, &[("caption", "left stop")], file)
+            .await
+            .status,
+        StatusCode::SEE_OTHER
+    );
+    let photo = device.get("/photos/1").await;
+    assert_eq!(photo.header("content-type"), "image/png");
+    assert_eq!(
+        device.get("/photos/..%2f..%2fetc%2fpasswd").await.status,
+        StatusCode::BAD_REQUEST
+    );
+    assert_eq!(device.get("/photos/99").await.status, StatusCode::NOT_FOUND);
+    let page = ("photo", "seal.png", &b"<html><script>alert(1)</script>"[..]);
+    let refused = send(&device, &path, &[("caption", "x")], page).await;
+    assert_eq!(
+        refused.status,
+        StatusCode::UNPROCESSABLE_ENTITY,
+        "{refused:?}"
+    );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_huge_upload_is_refused() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let claimed = device
+        .request("POST", &format!("{job}/photos"))
+        .header("content-type", "multipart/form-data; boundary=edge")
+        .header("content-length", "999999999999");
+    let answer = device.send(claimed.body(Body::empty()).unwrap()).await;
+    assert_eq!(answer.status, StatusCode::PAYLOAD_TOO_LARGE);
+    // Without an honest length the body itself is counted.
+    let body = vec![b'x'; 97 * 1024 * 1024];
+    let file = ("photo", "big.png", body.as_slice());
+    let answer = send(&device, &format!("{job}/photos"), &[], file).await;
+    assert_eq!(answer.status, StatusCode::PAYLOAD_TOO_LARGE);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_recording_is_uploaded_and_read() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let example = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../../examples/jobs/healthy/01_idle_1250.csv"
+    );
+    let bytes = std::fs::read(example).unwrap();
+    let path = format!("{job}/readings");
+    let fields = [
+        ("condition", "idle"),
+        ("hose_length_m", "0,25"),
+        ("hose_bore_mm", "4"),
+        ("hose_dead_cc", "0.6"),
+    ];
+    let kept = send(&device, &path, &fields, ("recording", "idle.csv", &bytes)).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    let done = device.submit(&format!("{job}/assess"), &[]).await;
+    assert_eq!(done.status, StatusCode::SEE_OTHER, "{done:?}");
+    let nothing = send(&device, &path, &fields, ("recording", "", b"")).await;
+    assert_eq!(nothing.status, StatusCode::UNPROCESSABLE_ENTITY);
+}
