@@ -10,7 +10,7 @@ use std::process::Command;
 
 use anyhow::{Context, Result, bail};
 
-use crate::process;
+use crate::process::{self, cargo};
 
 /// Rounds when none are asked for; odd, so that the median is one of the runs.
 const ROUNDS: usize = 5;
@@ -28,7 +28,12 @@ struct Place {
 }
 
 /// Runs the groups asked for, `[GROUP...] [ROUNDS]`; without a group all of them.
+///
+/// `live [SECONDS]` is no contest and runs only when asked for, alone.
 pub(crate) fn run(arguments: &[String]) -> Result<()> {
+    if let Some(("live", rest)) = arguments.split_first().map(|(a, b)| (a.as_str(), b)) {
+        return live(rest);
+    }
     let mut rounds = ROUNDS;
     let mut wanted = Vec::new();
     for text in arguments {
@@ -62,6 +67,22 @@ pub(crate) fn run(arguments: &[String]) -> Result<()> {
     } else {
         bail!("goals missed or no answer: {}", missed.join(", "))
     }
+}
+
+/// Delay, processor time and memory of a live session; fails when a budget is not kept.
+fn live(arguments: &[String]) -> Result<()> {
+    print_machine()?;
+    let mut command = cargo(&[
+        "run",
+        "--release",
+        "--quiet",
+        "--package",
+        "evenpull-live",
+        "--example",
+        "follow_board",
+        "--",
+    ])?;
+    process::run(command.args(arguments))
 }
 
 /// The interpreter of the environment under the target folder, made to the pinned versions.

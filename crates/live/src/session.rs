@@ -23,7 +23,7 @@ const SNAPSHOT_S: f64 = 0.008;
 /// Longest time without a snapshot [s]: watchers see that the session is alive.
 const ALIVE_S: f64 = 0.5;
 /// Accepted readings kept in the session; the caller stores them.
-const KEPT_READINGS: usize = 64;
+const KEPT_READINGS: usize = 16;
 /// How long a request waits for its answer [s].
 const ANSWER_S: u64 = 5;
 
@@ -167,7 +167,7 @@ impl Session {
         sender.send(command).map_err(|_| SessionError::Over)
     }
 
-    /// The accepted reading of that number, while it is kept (the last 64).
+    /// The accepted reading of that number, while it is kept (the last 16).
     pub fn accepted(&self, number: u64) -> Option<Arc<Accepted>> {
         let kept = self.accepted.lock().unwrap_or_else(PoisonError::into_inner);
         kept.iter().find(|a| a.number == number).cloned()
