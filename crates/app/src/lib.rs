@@ -49,8 +49,8 @@ pub use evenpull_store::{
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
 pub use live::{
-    BodyView, LinkView, LiveReading, LiveRequest, LiveSession, LiveSource, LiveView, MissingView,
-    PracticeView, ProgressView, live_view, reading_band_rpm,
+    BodyView, Heard, LinkView, ListenUntil, LiveReading, LiveRequest, LiveSession, LiveSource,
+    LiveView, MissingView, PracticeView, ProgressView, listen, live_view, reading_band_rpm,
 };
 pub use page::{assessment_page, write_assessment};
 pub use practice::{

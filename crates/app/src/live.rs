@@ -1,7 +1,7 @@
 //! A live session: sensors or the practice engine followed while they run, readings that accept
 //! themselves once they are steady.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use evenpull_job::{AmbientData, Condition, HoseData, Layout, PerBody, Pinch, Profile};
@@ -16,10 +16,13 @@ use crate::practice::{Fault, PracticeRequest};
 use crate::profiles::LoadedProfile;
 use crate::recording::{ReadRequest, open_recording};
 use crate::setup::{Circumstances, setup};
+use crate::written::{unwritable, write_text};
 
+mod listen;
 mod screws;
 mod view;
 
+pub use listen::{Heard, ListenUntil, listen};
 pub use view::{BodyView, LinkView, LiveView, MissingView, PracticeView, ProgressView, live_view};
 
 use screws::screws;
@@ -99,6 +102,17 @@ pub struct LiveReading {
 }
 
 impl LiveReading {
+    /// Writes the recording into a file.
+    ///
+    /// # Errors
+    /// [`AppError::Unwritable`].
+    pub fn write(&self, path: &Path) -> Result<(), AppError> {
+        if let Some(folder) = path.parent() {
+            std::fs::create_dir_all(folder).map_err(|e| unwritable(folder, &e))?;
+        }
+        write_text(path, &self.text)
+    }
+
     /// The `evenpull.read/1` answer.
     pub fn answer(&self) -> ReadAnswer {
         read_answer(&self.reading)
@@ -292,7 +306,7 @@ impl LiveSession {
         Ok(self.as_reading(&*self.session.accept_now()?))
     }
 
-    /// The accepted reading of that number; the last 64 are kept.
+    /// The accepted reading of that number; the last 16 are kept.
     pub fn accepted(&self, number: u64) -> Option<LiveReading> {
         Some(self.as_reading(&*self.session.accepted(number)?))
     }

@@ -32,6 +32,9 @@ pub(crate) enum Command {
     Assess(AssessArgs),
     /// Read one recording: speed, depression, through-area and drawn air of each cylinder.
     Read(ReadArgs),
+    /// Listen to sensors while the engine runs: a board on a serial port or the network, a recording
+    /// played again, the practice engine. Readings are accepted once they are steady.
+    Listen(ListenArgs),
     /// Make a job with the practice engine: recordings of an engine with known faults.
     Practice(PracticeArgs),
     /// Serve the pages of the shop: to this machine alone, or to its network.
@@ -99,6 +102,17 @@ pub(crate) struct ReadArgs {
     /// What the engine did; it chooses between the refill exponents of the profile.
     #[arg(long)]
     pub(crate) condition: Option<ConditionArg>,
+    /// Air, sensors and hoses.
+    #[command(flatten)]
+    pub(crate) air: AirArgs,
+    /// The hoses of a twin were swapped for this recording.
+    #[arg(long)]
+    pub(crate) swapped: bool,
+}
+
+/// Air, sensors and hoses of a reading.
+#[derive(Debug, Args)]
+pub(crate) struct AirArgs {
     /// Ambient absolute pressure [kPa].
     #[arg(long, value_name = "KPA", value_parser = ambient_kpa)]
     pub(crate) ambient_kpa: Option<f64>,
@@ -112,12 +126,50 @@ pub(crate) struct ReadArgs {
     /// `0.25x4x0.6`.
     #[arg(long, value_name = "M x MM x CC", value_parser = hose)]
     pub(crate) hose: Option<HoseArg>,
-    /// The hoses of a twin were swapped for this recording.
-    #[arg(long)]
-    pub(crate) swapped: bool,
     /// What was pinched shut.
     #[arg(long, value_delimiter = ',')]
     pub(crate) pinched: Vec<PinchArg>,
+}
+
+/// Arguments of `listen`.
+#[derive(Debug, Args)]
+pub(crate) struct ListenArgs {
+    /// Engine profile: path of a file, or name of an embedded profile.
+    #[arg(long)]
+    pub(crate) profile: String,
+    /// Serial port of the board; may stand several times. None looks at every port.
+    #[arg(long, value_name = "PORT", conflicts_with_all = ["network", "replay", "practice"])]
+    pub(crate) serial: Vec<PathBuf>,
+    /// Board on the network.
+    #[arg(long, value_name = "ADDRESS:PORT", conflicts_with_all = ["replay", "practice"])]
+    pub(crate) network: Option<String>,
+    /// Recording to play at the speed it was taken.
+    #[arg(long, value_name = "RECORDING", conflicts_with = "practice")]
+    pub(crate) replay: Option<PathBuf>,
+    /// The practice engine, with faults by their cause codes or none.
+    #[arg(long, value_name = "CODE", num_args = 0..)]
+    pub(crate) practice: Option<Vec<Fault>>,
+    /// Seed of what the practice engine leaves to chance.
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+    /// What is read; it sets the band of the speed.
+    #[arg(long, default_value = "idle")]
+    pub(crate) condition: ConditionArg,
+    /// Air, sensors and hoses.
+    #[command(flatten)]
+    pub(crate) air: AirArgs,
+    /// End after so many accepted readings.
+    #[arg(long, default_value_t = 1)]
+    pub(crate) readings: usize,
+    /// End after so many seconds, whatever was accepted.
+    #[arg(long, value_name = "S", default_value_t = 600.0)]
+    pub(crate) seconds: f64,
+    /// Print the accepted readings as a list of `evenpull.read/1`.
+    #[arg(long)]
+    pub(crate) json: bool,
+    /// Folder to write the accepted recordings into; made if it does not exist.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
 }
 
 /// Arguments of `practice`.

@@ -9,6 +9,7 @@ mod assess_tables;
 mod assess_text;
 mod demo_command;
 mod exit;
+mod listen_command;
 mod paragraph;
 mod practice_command;
 mod profile_command;

@@ -7,7 +7,7 @@ use evenpull_app::{
     load_layout, load_profile, read_answer, read_recording,
 };
 
-use crate::args::ReadArgs;
+use crate::args::{AirArgs, ReadArgs};
 use crate::exit::Exit;
 use crate::progress::bar_for;
 use crate::read_text::read_text;
@@ -19,13 +19,13 @@ pub(crate) fn run(args: &ReadArgs) -> Result<Exit, CommandError> {
         Some(path) => load_layout(path, &profile)?,
         None => Layout::default(),
     };
-    let (ambient, said) = ambient(args, &profile)?;
+    let (ambient, said) = ambient(&args.air, &profile)?;
     let source = if args.recording.as_os_str() == "-" {
         Source::StandardInput
     } else {
         Source::File(args.recording.clone())
     };
-    let pinched: Vec<Pinch> = args.pinched.iter().map(|&p| p.into()).collect();
+    let pinched: Vec<Pinch> = args.air.pinched.iter().map(|&p| p.into()).collect();
     let bar = bar_for(&source);
     let request = ReadRequest {
         source,
@@ -33,7 +33,7 @@ pub(crate) fn run(args: &ReadArgs) -> Result<Exit, CommandError> {
         layout: &layout,
         ambient: &ambient,
         condition: args.condition.map(Into::into),
-        hose: args.hose.map(|h| HoseData {
+        hose: args.air.hose.map(|h| HoseData {
             length_m: h.length_m,
             bore_mm: h.bore_mm,
             dead_volume_cc: h.dead_volume_cc,
@@ -74,7 +74,10 @@ fn exit(reading: &CycleReading) -> Exit {
 }
 
 /// Ambient air from the flags, and what had to be assumed.
-fn ambient(args: &ReadArgs, profile: &Profile) -> Result<(AmbientData, Vec<String>), CommandError> {
+pub(crate) fn ambient(
+    args: &AirArgs,
+    profile: &Profile,
+) -> Result<(AmbientData, Vec<String>), CommandError> {
     let mut assumed = Vec::new();
     let pressure_kpa = args.ambient_kpa.unwrap_or_else(|| {
         assumed.push(

@@ -13,8 +13,8 @@ use evenpull_web::ServerError;
 use crate::args::{Cli, Command};
 use crate::exit::Exit;
 use crate::{
-    archive_command, assess_command, demo_command, practice_command, profile_command, read_command,
-    records_command, serve_command,
+    archive_command, assess_command, demo_command, listen_command, practice_command,
+    profile_command, read_command, records_command, serve_command,
 };
 
 /// Why a command ended early.
@@ -65,6 +65,7 @@ fn dispatch(cli: Cli) -> Result<Exit, CommandError> {
         Command::Demo(args) => demo_command::run(&args),
         Command::Assess(args) => assess_command::run(&args),
         Command::Read(args) => read_command::run(&args),
+        Command::Listen(args) => listen_command::run(&args),
         Command::Practice(args) => practice_command::run(&args),
         Command::Serve(args) => serve_command::run(&args),
         Command::Profile(command) => profile_command::run(&command),
