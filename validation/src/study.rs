@@ -9,10 +9,12 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use evenpull_app::AppError;
 
 mod advice_loop;
+mod baseline;
 mod chance;
 mod kind;
 
 pub use advice_loop::{LoopTable, LoopTrial, loop_trial, run_loops};
+pub use baseline::{BaselineTable, BaselineTrial, Said, baseline_trial, run_baselines};
 pub use kind::{KINDS, Kind};
 
 /// Runs trials of the seeds below `count` on as many threads as the machine has cores; results in

@@ -2,7 +2,7 @@
 //!
 //! Field names and nesting are a contract. A value that is missing or not finite is `null`.
 
-use evenpull_diagnose::{Assessment, CauseCode, Interval, ReadingResult};
+use evenpull_diagnose::{Assessment, BASELINE_WORDS, CauseCode, Interval, ReadingResult};
 use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 use serde::Serialize;
 
@@ -163,9 +163,34 @@ pub struct AdviceAnswer {
     pub gate: String,
 }
 
+/// Baseline target of one body.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BaselineBodyAnswer {
+    /// Body.
+    pub body: String,
+    /// Where its plate stands with the throttle shut over the baseline [deg].
+    pub offset_deg: IntervalAnswer,
+    /// Turns of its own stop back to the baseline, positive = in.
+    pub stop_turns: IntervalAnswer,
+    /// Raw sensor volts with this plate at the baseline [V].
+    pub stop_v: Option<IntervalAnswer>,
+}
+
 /// Working baseline.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct BaselineAnswer {
+    /// What it is, in words.
+    pub what: &'static str,
+    /// Known well enough to set a stop by.
+    pub sure: bool,
+    /// One entry per body.
+    pub bodies: Vec<BaselineBodyAnswer>,
+    /// Independent signs that a stop was moved.
+    pub signs: Vec<String>,
+    /// How to tell that it came out right.
+    pub verify: Vec<String>,
+    /// When to give it up.
+    pub give_up: Vec<String>,
     /// Raw sensor volts on the stop [V].
     pub stop_v: IntervalAnswer,
     /// Idle-valve steps.
@@ -264,6 +289,21 @@ pub fn assess_answer(a: &Assessment, typed_rpm: &[Option<f64>]) -> AssessAnswer 
             stop_v: interval(b.stop_v),
             idle_valve_steps: b.idle_valve_steps.map(interval),
             idle_depression_kpa: b.idle_depression_kpa.map(interval),
+            what: BASELINE_WORDS,
+            sure: b.sure,
+            bodies: b
+                .bodies
+                .iter()
+                .map(|t| BaselineBodyAnswer {
+                    body: t.body.clone(),
+                    offset_deg: interval(t.offset_deg),
+                    stop_turns: interval(t.stop_turns),
+                    stop_v: t.stop_v.map(interval),
+                })
+                .collect(),
+            signs: b.signs.clone(),
+            verify: b.verify.clone(),
+            give_up: b.give_up.clone(),
         }),
         fuelling: a
             .fuelling

@@ -2,11 +2,12 @@
 
 use std::path::Path;
 
-use evenpull_diagnose::Assessment;
+use evenpull_diagnose::{Assessment, Visit, assess_after};
 use evenpull_job::{GateCheck, MeasuredReading, check_findings, evaluate_gates};
 use evenpull_trace::{CycleReading, Notice};
 
 use crate::answer::{AssessAnswer, assess_answer};
+use crate::earlier::{EarlierVisit, earlier_visits};
 use crate::error::{AppError, ErrorKind};
 use crate::job_folder::{LoadedJob, load_job};
 use crate::present_state::{present_state, without_others};
@@ -56,13 +57,48 @@ pub fn assess_loaded(
     loaded: LoadedJob,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
+    let earlier = earlier_visits(&loaded)?;
+    let Recordings {
+        mut cycles,
+        assumed,
+        refused,
+    } = read_all(&loaded, progress)?;
+    let gates = evaluate_gates(&loaded.profile, &loaded.job, &measured(&cycles));
+    let scale = calibrate(&loaded, &mut cycles);
+    let mut assessment = judged(&loaded, cycles, &earlier);
+    assessment.notices.extend(scale);
+    assessment.notices.extend(refused);
+    assessment.notices.extend(of_files(&loaded));
+    Ok(AssessOutcome {
+        loaded,
+        assessment,
+        gates,
+        assumed,
+    })
+}
+
+/// The recordings of a job, analysed; one entry per reading.
+pub(crate) struct Recordings {
+    pub(crate) cycles: Vec<Option<CycleReading>>,
+    assumed: Vec<Vec<String>>,
+    refused: Vec<Notice>,
+}
+
+/// Reads the recordings of a job one after another.
+///
+/// # Errors
+/// Bad input as in [`read_recording`]; a recording that carries no reading becomes a notice.
+pub(crate) fn read_all(
+    loaded: &LoadedJob,
+    progress: &mut JobProgress<'_>,
+) -> Result<Recordings, AppError> {
     let count = loaded.job.readings.len();
     let mut cycles: Vec<Option<CycleReading>> = Vec::with_capacity(count);
     let mut assumed = Vec::with_capacity(count);
     let mut refused = Vec::new();
     for index in 0..count {
         progress(index, count);
-        let Some(request) = job_request(&loaded, index) else {
+        let Some(request) = job_request(loaded, index) else {
             cycles.push(None);
             assumed.push(Vec::new());
             continue;
@@ -84,32 +120,36 @@ pub fn assess_loaded(
         }
     }
     progress(count, count);
-    let gates = evaluate_gates(&loaded.profile, &loaded.job, &measured(&cycles));
-    let scale = calibrate(&loaded, &mut cycles);
-    let mut assessment = judged(&loaded, cycles);
-    assessment.notices.extend(scale);
-    assessment.notices.extend(refused);
-    assessment.notices.extend(of_files(&loaded));
-    Ok(AssessOutcome {
-        loaded,
-        assessment,
-        gates,
+    Ok(Recordings {
+        cycles,
         assumed,
+        refused,
     })
 }
 
 /// Findings from the readings that show the present state; the others are shown beside them.
-fn judged(loaded: &LoadedJob, cycles: Vec<Option<CycleReading>>) -> Assessment {
+fn judged(
+    loaded: &LoadedJob,
+    cycles: Vec<Option<CycleReading>>,
+    earlier: &[EarlierVisit],
+) -> Assessment {
+    let before: Vec<Visit<'_>> = earlier
+        .iter()
+        .map(|e| Visit {
+            job: &e.job,
+            cycles: &e.cycles,
+        })
+        .collect();
     let state = present_state(&loaded.job, &loaded.profile);
     if state.shows.iter().all(|&shows| shows) {
-        return evenpull_diagnose::assess(&loaded.job, &loaded.profile, &cycles);
+        return assess_after(&loaded.job, &loaded.profile, &cycles, &before);
     }
     let (mut weighed, mut shown) = (cycles, Vec::new());
     for (cycle, shows) in weighed.iter_mut().zip(&state.shows) {
         shown.push(if *shows { None } else { cycle.take() });
     }
     let job = without_others(&loaded.job, &state);
-    let mut assessment = evenpull_diagnose::assess(&job, &loaded.profile, &weighed);
+    let mut assessment = assess_after(&job, &loaded.profile, &weighed, &before);
     let readings = assessment.readings.iter_mut().zip(&loaded.job.readings);
     for ((result, reading), cycle) in readings.zip(shown) {
         result.cycle = result.cycle.take().or(cycle);

@@ -69,7 +69,7 @@ pub fn load_job(path: &Path) -> Result<LoadedJob, AppError> {
 }
 
 /// The job file of a folder, or the path itself.
-fn job_file(path: &Path) -> Result<PathBuf, AppError> {
+pub(crate) fn job_file(path: &Path) -> Result<PathBuf, AppError> {
     if !path.is_dir() {
         return Ok(path.to_owned());
     }
@@ -85,7 +85,7 @@ fn job_file(path: &Path) -> Result<PathBuf, AppError> {
 }
 
 /// Opens every recording once, so that a missing one is known before any work is done.
-fn check_recordings(loaded: &LoadedJob) -> Result<(), AppError> {
+pub(crate) fn check_recordings(loaded: &LoadedJob) -> Result<(), AppError> {
     let shown = loaded.file.display().to_string();
     let mut problems = Vec::new();
     for (i, reading) in loaded.job.readings.iter().enumerate() {

@@ -3,6 +3,7 @@
 mod answer;
 mod assess;
 mod demo;
+mod earlier;
 mod error;
 mod job_folder;
 mod layout_hint;
@@ -20,18 +21,18 @@ mod text_file;
 mod written;
 
 pub use answer::{
-    AdviceAnswer, AssessAnswer, BaselineAnswer, BodyAnswer, CauseAnswer, ChannelAnswer,
-    DifferenceAnswer, FuellingAnswer, IntervalAnswer, JobReadingAnswer, MeasuredAnswer,
-    NextReadingAnswer, NoticeAnswer, ReadAnswer, ReadingBody, ScaledAnswer, assess_answer,
-    cause_code, read_answer,
+    AdviceAnswer, AssessAnswer, BaselineAnswer, BaselineBodyAnswer, BodyAnswer, CauseAnswer,
+    ChannelAnswer, DifferenceAnswer, FuellingAnswer, IntervalAnswer, JobReadingAnswer,
+    MeasuredAnswer, NextReadingAnswer, NoticeAnswer, ReadAnswer, ReadingBody, ScaledAnswer,
+    assess_answer, cause_code, read_answer,
 };
 pub use assess::{AssessOutcome, JobProgress, assess, assess_loaded};
 pub use demo::{BenchTrial, DemoOutcome, demo, demo_bench};
 pub use error::{AppError, ErrorKind};
 pub use evenpull_airflow::parse_decimal;
 pub use evenpull_diagnose::{
-    Advice, Assessment, BodyFinding, Cause, CauseCode, Fuelling, Interval, NextReading,
-    ReadingKind, ReadingResult,
+    Advice, Assessment, BASELINE_WORDS, BodyFinding, Cause, CauseCode, Fuelling, Interval,
+    NextReading, ReadingKind, ReadingResult,
 };
 pub use evenpull_job::{
     Adjuster, AdjusterKind, AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData,

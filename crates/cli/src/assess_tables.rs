@@ -115,8 +115,20 @@ pub(crate) fn baseline(a: &Assessment) -> String {
     let Some(b) = &a.baseline else {
         return String::new();
     };
-    // Volts need a third decimal: a hundredth is a fifth of a degree.
     let mut text = entry(
+        "  ",
+        &format!(
+            "{}{}",
+            evenpull_app::BASELINE_WORDS,
+            if b.sure {
+                ""
+            } else {
+                "; not known well enough to set a stop by"
+            }
+        ),
+    );
+    // Volts need a third decimal: a hundredth is a fifth of a degree.
+    text += &entry(
         "  ",
         &format!("raw sensor volts on the stop: {} V", interval(b.stop_v, 3)),
     );
@@ -131,6 +143,29 @@ pub(crate) fn baseline(a: &Assessment) -> String {
             "  ",
             &format!("idle depression: {} kPa", interval(kpa, 1)),
         ));
+    }
+    for t in &b.bodies {
+        let volts = t
+            .stop_v
+            .map_or(String::new(), |v| format!(", back at {} V", interval(v, 3)));
+        text.push_str(&entry(
+            "  ",
+            &format!(
+                "{}: plate {} deg from it{volts}",
+                t.body,
+                interval(t.offset_deg, 2)
+            ),
+        ));
+    }
+    let lists = [
+        ("sign", &b.signs),
+        ("verify", &b.verify),
+        ("give up if", &b.give_up),
+    ];
+    for (head, lines) in lists {
+        for line in lines {
+            text.push_str(&entry("  - ", &format!("{head}: {line}")));
+        }
     }
     text
 }

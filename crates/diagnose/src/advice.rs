@@ -1,10 +1,10 @@
 //! What to turn, which way, how far, in the trade's order; and what stays sealed.
 
-use evenpull_job::{AdjusterKind, Profile};
+use evenpull_job::{AdjusterKind, Job, Profile};
 
-use crate::assessment::{Advice, Baseline, Cause, CauseCode, Interval};
+use crate::assessment::{Advice, Cause, CauseCode};
 use crate::breathing::Breathing;
-use crate::evidence::{Evidence, Point};
+use crate::evidence::Evidence;
 use crate::levelling::HIDDEN_BY_LEVELLING;
 use crate::model::Model;
 use crate::posterior::Fitted;
@@ -12,6 +12,7 @@ use crate::summary::{Draw, over};
 
 /// What the advice is made from.
 pub(crate) struct Desk<'a> {
+    pub(crate) job: &'a Job,
     pub(crate) model: &'a Model<'a>,
     pub(crate) evidence: &'a Evidence,
     pub(crate) fitted: &'a [Fitted],
@@ -30,7 +31,7 @@ const ACT_ON: f64 = 0.5;
 const HIDDEN_MOST: f64 = 0.2;
 
 impl Desk<'_> {
-    fn likely(&self, codes: &[CauseCode]) -> Option<&Cause> {
+    pub(crate) fn likely(&self, codes: &[CauseCode]) -> Option<&Cause> {
         self.causes
             .iter()
             .find(|c| c.probability >= ACT_ON && codes.contains(&c.code))
@@ -137,52 +138,6 @@ impl Desk<'_> {
             ),
         )
     }
-
-    /// Target to return to where a stop was moved.
-    pub(crate) fn baseline(&self) -> Option<Baseline> {
-        let sealed = [CauseCode::StopIn, CauseCode::StopOut, CauseCode::StopsBoth];
-        self.likely(&sealed)?;
-        let sensor = self.profile().sensor?;
-        let base = self.profile().body.stop_opening_deg;
-        let v = last(self.evidence, |p| {
-            p.at_stop().then_some(p.sensor_v).flatten()
-        })?;
-        let stop_v = over(self.draws, |p| {
-            let open = self.model.openings_for(p, None)[sensor.body];
-            v - sensor.volts_per_deg * (open - base)
-        });
-        let valve = self.profile().idle_valve;
-        let steps = last(self.evidence, |p| p.steps_read.then_some(p.steps).flatten());
-        let idle_valve_steps = valve.zip(steps).map(|(valve, steps)| {
-            over(self.draws, |p| {
-                let open = self.model.openings_for(p, None);
-                let lost: f64 = open
-                    .iter()
-                    .map(|o| self.model.plate_mm2(p, *o) - self.model.plate_mm2(p, base))
-                    .sum();
-                (steps + lost / valve.area_mm2_per_step).clamp(0.0, f64::from(valve.steps))
-            })
-        });
-        // The valve makes up the air, so the depression of a sound idle is that of the bleeds shut.
-        let depression = last(self.evidence, |p| {
-            let d = p.at_stop().then(|| p.depressions_kpa()).flatten()?;
-            Some(d.iter().sum::<f64>() / d.len() as f64)
-        });
-        let idle_depression_kpa = depression.map(|d| Interval {
-            value: d,
-            lo90: 0.95 * d,
-            hi90: 1.05 * d,
-        });
-        Some(Baseline {
-            stop_v,
-            idle_valve_steps,
-            idle_depression_kpa,
-        })
-    }
-}
-
-fn last(evidence: &Evidence, f: impl Fn(&Point) -> Option<f64>) -> Option<f64> {
-    evidence.points.iter().rev().find_map(f)
 }
 
 pub(crate) fn plain(adjuster: &str, way: &str, gate: &str, why: &str) -> Advice {
@@ -203,7 +158,8 @@ fn baseline_step(cause: &Cause) -> Advice {
         .map_or(String::new(), |b| format!(" on {b}"));
     plain(
         &format!("baseline stage{on}"),
-        "leave sealed parts alone in this stage; restoring a working baseline needs an override with a written reason",
+        "leave sealed parts alone in this stage; restoring a working baseline needs an override with a written reason \
+         (`[baseline] reason` in the job)",
         "leaks excluded, clearances and gauges checked, seals photographed, owner's authority noted",
         "a sealed part was moved; compensating with the balance adjuster or the bleeds would hide it",
     )

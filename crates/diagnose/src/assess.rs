@@ -12,6 +12,7 @@ use crate::hypothesis;
 use crate::model::Model;
 use crate::next_reading::{Search, first_of_all};
 use crate::posterior::{Fitted, draw, fit_all};
+use crate::record::Record;
 use crate::summary::{bodies, difference};
 use crate::verdict::{Court, causes};
 use crate::weigh::Weighed;
@@ -30,10 +31,36 @@ const SEED: u64 = 0x5eed_0001;
 /// through-areas (on gauge depressions where there are only gauges), once for each hypothesis of
 /// what is wrong; causes are weighed as a mixture. Units as in [`Assessment`]. Deterministic.
 pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> Assessment {
+    assess_after(job, profile, cycles, &[])
+}
+
+/// One visit: a job with its analysed recordings, one entry per reading.
+#[derive(Debug, Clone, Copy)]
+pub struct Visit<'a> {
+    /// Job.
+    pub job: &'a Job,
+    /// Analysed recordings; `None` where there are only gauges.
+    pub cycles: &'a [Option<CycleReading>],
+}
+
+/// As [`assess`], beside earlier healthy visits of the same machine, oldest first.
+///
+/// What an earlier visit says of casting, scale, idle valve and bleeds is carried over with its
+/// correlations; its stops, links and leaks are its own. One whose stops were moved is not used, with
+/// a notice.
+pub fn assess_after(
+    job: &Job,
+    profile: &Profile,
+    cycles: &[Option<CycleReading>],
+    earlier: &[Visit<'_>],
+) -> Assessment {
     let refs: Vec<Option<&CycleReading>> = cycles.iter().map(Option::as_ref).collect();
-    let evidence = Evidence::of(job, profile, &refs);
+    let mut evidence = Evidence::of(job, profile, &refs);
+    let (record, said) = remembered(profile, earlier);
+    evidence.record = record;
     let model = Model::new(profile, &evidence);
     let mut answer = blank(job, profile, cycles, &evidence);
+    answer.notices.extend(said);
     if !evidence.has_areas() && !evidence.has_depressions() {
         answer.notices.push(Notice::new(
             "no-readings",
@@ -95,6 +122,7 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
         answer.readings_to_come.first().filter(|_| open).cloned()
     });
     let desk = Desk {
+        job,
         model: &model,
         evidence: &evidence,
         fitted: &fitted,
@@ -105,7 +133,10 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
         breathing,
     };
     answer.advice = desk.steps();
-    answer.baseline = desk.baseline();
+    let (baseline, said) = desk.baseline();
+    answer.advice.extend(desk.baseline_turns(baseline.as_ref()));
+    answer.baseline = baseline;
+    answer.notices.extend(said);
     if evidence.has_areas() {
         answer.bodies = bodies(&model, &evidence, &draws);
     }
@@ -122,6 +153,40 @@ pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> 
         reading.plate_deg = model.openings_deg(mode, &evidence, j).get(sensed).copied();
     }
     answer
+}
+
+/// What earlier visits say of what lasts, and what to say about them.
+fn remembered(profile: &Profile, earlier: &[Visit<'_>]) -> (Option<Record>, Vec<Notice>) {
+    let (mut record, mut notices) = (None, Vec::new());
+    for (i, visit) in earlier.iter().enumerate() {
+        let refs: Vec<Option<&CycleReading>> = visit.cycles.iter().map(Option::as_ref).collect();
+        let mut evidence = Evidence::of(visit.job, profile, &refs);
+        evidence.record.clone_from(&record);
+        let model = Model::new(profile, &evidence);
+        let hypotheses = hypothesis::all(visit.job, profile, &model.space, &evidence);
+        let fitted = fit_all(&model, &evidence, hypotheses).unwrap_or_default();
+        let usable = evidence.has_areas() && !evidence.cross_flow && !evidence.is_crossed();
+        let learned = usable.then(|| Record::of(&fitted, &model.space)).flatten();
+        let which = i + 1;
+        notices.push(match &learned {
+            Some(_) => Notice::new(
+                "earlier-record",
+                format!(
+                    "earlier visit {which} tells casting, discharge, scale, idle valve and bleeds of this machine; \
+                     its stops, links and leaks are its own"
+                ),
+            ),
+            None => Notice::new(
+                "earlier-not-healthy",
+                format!(
+                    "earlier visit {which} is not used: it has no areas to trust, or its stops or throttle sensor \
+                     stood as little at the working baseline as now"
+                ),
+            ),
+        });
+        record = learned.or(record);
+    }
+    (record, notices)
 }
 
 /// The answer before anything is inferred.

@@ -198,6 +198,24 @@ pub struct Fuelling {
     pub air_error_percent: Interval,
 }
 
+/// What the baseline stage gives, in the words that go with every target.
+pub const BASELINE_WORDS: &str = "working baseline, not factory setting";
+
+/// Target of one body in the baseline stage.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BaselineBody {
+    /// Body.
+    pub body: String,
+    /// How far its plate stands from the working baseline with the throttle shut [deg], positive =
+    /// more open.
+    pub offset_deg: Interval,
+    /// Turns of its own stop back to the baseline, positive = in (more open) [-].
+    pub stop_turns: Interval,
+    /// Raw sensor volts with this plate at the working baseline [V]; `None` where the sensor does not
+    /// follow the plate.
+    pub stop_v: Option<Interval>,
+}
+
 /// Target to go back to where stops were moved; a working baseline, not factory setting.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Baseline {
@@ -207,6 +225,16 @@ pub struct Baseline {
     pub idle_valve_steps: Option<Interval>,
     /// Idle depression [kPa].
     pub idle_depression_kpa: Option<Interval>,
+    /// One per body.
+    pub bodies: Vec<BaselineBody>,
+    /// Independent signs that a stop was moved, one sentence each; two at least.
+    pub signs: Vec<String>,
+    /// True if the targets are known well enough to set a stop by.
+    pub sure: bool,
+    /// How to tell that it came out right, in order.
+    pub verify: Vec<String>,
+    /// When to give it up.
+    pub give_up: Vec<String>,
 }
 
 /// Depressions of one reading, from gauges, recordings or both.

@@ -3,6 +3,8 @@
 use evenpull_job::{Condition, Job, Pinch, Profile};
 use evenpull_trace::CycleReading;
 
+use crate::record::Record;
+
 /// Repeatability of a gauge pair on one reading [kPa]; common practice, no source.
 pub(crate) const GAUGE_SD_KPA: f64 = 0.3;
 
@@ -93,6 +95,8 @@ pub(crate) struct Evidence {
     pub(crate) bleeds_assumed: bool,
     /// Gauges were zeroed, or exchanged for one of the readings.
     pub(crate) gauges_checked: bool,
+    /// What earlier visits of the machine say of what lasts.
+    pub(crate) record: Option<Record>,
 }
 
 impl Evidence {
@@ -107,6 +111,7 @@ impl Evidence {
             bleeds_assumed: false,
             gauges_checked: job.checks.gauges_zeroed == Some(true)
                 || job.readings.iter().any(|r| r.swapped),
+            record: None,
         };
         let mut turns: Vec<Option<f64>> = vec![None; n];
         let mut idle_steps = None;

@@ -270,7 +270,31 @@ fn pairs(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
             });
         }
     }
+    out.extend(stops_with_sensor(singles, sound));
     out
+}
+
+/// A stop that was turned beside a throttle sensor that was moved.
+///
+/// Whoever turns a stop and sees the volts off may put the sensor back to its book value: then the raw
+/// volts tell nothing, and only the areas and the idle valve do.
+fn stops_with_sensor(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
+    let is = |h: &&Hypothesis, codes: &[CauseCode]| codes.contains(&h.faults[0].code);
+    let stops = [CauseCode::StopIn, CauseCode::StopOut, CauseCode::StopsBoth];
+    let sensor = singles.iter().find(|h| is(h, &[CauseCode::SensorShifted]));
+    let Some(sensor) = sensor else {
+        return Vec::new();
+    };
+    singles
+        .iter()
+        .filter(|h| is(h, &stops))
+        .map(|stop| Hypothesis {
+            faults: vec![stop.faults[0], sensor.faults[0]],
+            ln_odds: stop.ln_odds + sensor.ln_odds,
+            priors: both(&stop.priors, &sensor.priors, sound),
+            suspect: None,
+        })
+        .collect()
 }
 
 /// Priors of two faults together: whatever the second leaves as on a sound machine is the first's.

@@ -3,6 +3,7 @@
 mod advice;
 mod assess;
 mod assessment;
+mod baseline;
 mod breathing;
 mod cylinder;
 mod evidence;
@@ -14,14 +15,15 @@ mod mode;
 mod model;
 mod next_reading;
 mod posterior;
+mod record;
 mod residuals;
 mod summary;
 mod verdict;
 mod weigh;
 
-pub use assess::assess;
+pub use assess::{Visit, assess, assess_after};
 pub use assessment::{
-    Advice, Assessment, Baseline, BodyFinding, Cause, CauseCode, Difference, Fuelling, Interval,
-    NextReading, ReadingKind, ReadingResult,
+    Advice, Assessment, BASELINE_WORDS, Baseline, BaselineBody, BodyFinding, Cause, CauseCode,
+    Difference, Fuelling, Interval, NextReading, ReadingKind, ReadingResult,
 };
 pub use evenpull_trace::{ChannelReading, CycleReading, MeanCycle, Measured, Notice, Scaled};

@@ -484,6 +484,7 @@ mod tests {
             cross_flow: false,
             bleeds_assumed: false,
             gauges_checked: false,
+            record: None,
         }
     }
 

@@ -50,6 +50,15 @@ impl Fitted {
             .sum()
     }
 
+    /// Covariance of the given places of the unknowns; zero where a place is not free.
+    pub(crate) fn covariance(&self, places: &[usize]) -> DMatrix<f64> {
+        let row = |i: usize| self.free.iter().position(|&f| f == places[i]);
+        DMatrix::from_fn(places.len(), places.len(), |i, j| match (row(i), row(j)) {
+            (Some(a), Some(b)) => self.factor.row(a).dot(&self.factor.row(b)),
+            _ => 0.0,
+        })
+    }
+
     pub(crate) fn channel(&self, channel: Channel) -> f64 {
         self.chi2
             .iter()

@@ -87,6 +87,9 @@ impl Residuals<'_> {
             // One engine asks for one amount of air, however often it is read.
             out.push((Channel::Valve, p[Space::NEED] / VALVE_PLACE.1));
         }
+        if let Some(record) = &self.evidence.record {
+            record.residuals(p, out);
+        }
         out.extend(
             p.iter()
                 .zip(priors)
@@ -326,6 +329,7 @@ mod tests {
             cross_flow: false,
             bleeds_assumed: false,
             gauges_checked: false,
+            record: None,
         }
     }
 

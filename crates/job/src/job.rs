@@ -349,6 +349,10 @@ pub struct Job {
     pub readings: Vec<Reading>,
     /// Checks by hand.
     pub checks: Checks,
+    /// Earlier healthy visits of the same machine, oldest first.
+    pub earlier: Vec<EarlierRef>,
+    /// Written reason for the baseline stage, in which stops may be turned; `None`: stay out of it.
+    pub baseline_reason: Option<String>,
     /// Free notes, one paragraph each.
     pub notes: Vec<String>,
     /// Assumptions made and doubts found while reading the file.
@@ -360,6 +364,15 @@ impl Job {
     pub fn seal(&self, part: &str) -> Option<SealState> {
         self.seals.iter().find(|s| s.part == part).map(|s| s.state)
     }
+}
+
+/// Where a job file names an earlier visit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EarlierRef {
+    /// Job folder or job file, relative to the job file.
+    pub path: String,
+    /// Line of its entry, counted from 1.
+    pub line: usize,
 }
 
 /// Where a job file names its profile.

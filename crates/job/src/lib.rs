@@ -18,9 +18,9 @@ pub use caution::{Caution, CautionWhen, cautions, cautions_for};
 pub use check_findings::check_findings;
 pub use file_error::{FileError, FileErrors};
 pub use job::{
-    Adjusted, AmbientData, Checks, ColumnRef, Condition, GaugeReading, HoseData, JetData, Job,
-    Layout, Pinch, PressureColumn, PressureKind, ProfileRef, Reading, SampleUnit, Seal, SealState,
-    SprayResult, TimeUnit, ValveClearances,
+    Adjusted, AmbientData, Checks, ColumnRef, Condition, EarlierRef, GaugeReading, HoseData,
+    JetData, Job, Layout, Pinch, PressureColumn, PressureKind, ProfileRef, Reading, SampleUnit,
+    Seal, SealState, SprayResult, TimeUnit, ValveClearances,
 };
 pub use notice::Notice;
 pub use per_body::PerBody;

@@ -103,6 +103,11 @@ fn assessment() -> Assessment {
             stop_v: i(0.556),
             idle_valve_steps: None,
             idle_depression_kpa: None,
+            bodies: Vec::new(),
+            signs: Vec::new(),
+            sure: true,
+            verify: Vec::new(),
+            give_up: Vec::new(),
         }),
         fuelling: vec![Fuelling {
             body: "left".to_owned(),

@@ -2,7 +2,7 @@
 
 use evenpull_airflow::ambient::standard_atmosphere;
 
-use super::{AmbientData, Job, ProfileRef, Reading, Seal, SealState};
+use super::{AmbientData, EarlierRef, Job, ProfileRef, Reading, Seal, SealState};
 use super::{parse_checks, parse_layout, parse_reading};
 use crate::document::{Document, Item, Section, nearest, within};
 use crate::file_error::{FileError, FileErrors};
@@ -124,6 +124,8 @@ fn read(root: &Section<'_>, profile: &Profile, readings: ReadReadings) -> Job {
         layout: parse_layout::layout(root, profile),
         readings: readings(root, profile, &ambient),
         checks: parse_checks::checks(root, profile),
+        earlier: earlier(root),
+        baseline_reason: baseline_reason(root),
         notes: notes(root),
         ambient,
         notices: Vec::new(),
@@ -249,6 +251,48 @@ fn seals(root: &Section<'_>, profile: &Profile) -> Vec<Seal> {
         }
     }
     seals
+}
+
+fn earlier(root: &Section<'_>) -> Vec<EarlierRef> {
+    let Some(item) = root.item("earlier") else {
+        return Vec::new();
+    };
+    let of = |item: &Item<'_>| {
+        let path = item.text()?;
+        let line = item.line();
+        if path.trim().is_empty() {
+            item.problem(
+                "an earlier visit without a path",
+                "name the job folder of an earlier healthy visit of the same machine",
+            );
+            return None;
+        }
+        Some(EarlierRef { path, line })
+    };
+    if item.is_text() {
+        return of(&item).into_iter().collect();
+    }
+    let list = item.list().unwrap_or_default();
+    list.iter().filter_map(of).collect()
+}
+
+fn baseline_reason(root: &Section<'_>) -> Option<String> {
+    let s = root.section("baseline")?;
+    let item = s.required("reason", "\"why stops are turned, and who agreed\"");
+    let reason = item.and_then(|i| {
+        let text = i.text()?;
+        // A word or two is no reason that anyone could judge later.
+        if text.split_whitespace().count() < 3 {
+            i.problem(
+                format!("`{text}` is not a reason"),
+                "write in a sentence why stops are turned and who agreed to it",
+            );
+            return None;
+        }
+        Some(text)
+    });
+    s.close();
+    reason
 }
 
 fn notes(root: &Section<'_>) -> Vec<String> {

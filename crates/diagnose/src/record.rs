@@ -1,0 +1,122 @@
+//! What an earlier visit of the same machine says of what does not change between visits.
+//!
+//! Casting (shut angle, discharge), the scale V/n, wall heat, idle valve, bleeds and what a turn does
+//! stay as they are; stops, links and leaks do not, and are unknowns of each visit. The earlier visit
+//! is fitted by itself, and what its readings say of the lasting unknowns is carried over with all
+//! correlations: `Lambda = C^-1 - P`, C the covariance of its fit, P the precision of its priors, so no
+//! prior is counted twice. That is the joint fit of both visits, as far as the earlier one is normal
+//! about its mode; marginal spreads alone would lose nearly all of it, for scale, discharge and shut
+//! angle are known together only. Between visits each may drift by [`DRIFT`] of its prior spread.
+
+use evenpull_fit::Real;
+use nalgebra::{DMatrix, DVector};
+
+use crate::assessment::CauseCode;
+use crate::model::Space;
+use crate::posterior::Fitted;
+use crate::residuals::{Channel, Rows};
+
+/// Drift of a lasting unknown between visits over its prior's standard deviation [-]; assumed.
+const DRIFT: f64 = 0.03;
+
+/// Precision over that of the prior below which a direction is not carried over.
+const TOLD: f64 = 1e-3;
+
+/// Weight of moved stops in an earlier visit from which it cannot be a reference.
+const NOT_SOUND: f64 = 0.5;
+
+/// One direction of the lasting unknowns that the earlier visit knows.
+#[derive(Debug, Clone, PartialEq)]
+struct Row {
+    /// Weight of each place, over the standard deviation along the direction.
+    weights: Vec<f64>,
+    at: f64,
+}
+
+/// The earlier visit's word on the lasting unknowns.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Record {
+    /// Places in the unknowns of any visit of this machine.
+    places: Vec<usize>,
+    rows: Vec<Row>,
+}
+
+impl Record {
+    /// Residuals of the unknowns `p` against it.
+    pub(crate) fn residuals<S: Real>(&self, p: &[S], out: &mut Rows<S>) {
+        for row in &self.rows {
+            let terms = self.places.iter().zip(&row.weights);
+            let sum = terms.fold(p[0].constant(-row.at), |sum, (&i, &w)| sum + p[i] * w);
+            out.push((Channel::Prior, sum));
+        }
+    }
+
+    /// From the fitted hypotheses of the earlier visit; `None` if its stops were moved, so that it
+    /// shows no sound machine, or if nothing could be learned from it.
+    pub(crate) fn of(fitted: &[Fitted], space: &Space) -> Option<Self> {
+        use CauseCode::{SensorShifted, StopIn, StopOut, StopsBoth};
+        let moved = |f: &&Fitted| {
+            let codes = f.hypothesis.faults.iter().map(|x| x.code);
+            codes
+                .into_iter()
+                .any(|c| matches!(c, StopIn | StopOut | StopsBoth | SensorShifted))
+        };
+        if fitted.iter().filter(moved).map(|f| f.weight).sum::<f64>() > NOT_SOUND {
+            return None;
+        }
+        let best = fitted.iter().find(|f| !moved(f))?;
+        Self::from_fit(best, space)
+    }
+
+    fn from_fit(fit: &Fitted, space: &Space) -> Option<Self> {
+        let priors = &fit.hypothesis.priors;
+        let places: Vec<usize> = lasting(space)
+            .into_iter()
+            .filter(|&i| !priors[i].is_fixed())
+            .collect();
+        let n = places.len();
+        let sd = |i: usize| priors[places[i]].sd;
+        // In units of the priors: their precision is one.
+        let covariance = fit.covariance(&places);
+        let scaled = DMatrix::from_fn(n, n, |i, j| covariance[(i, j)] / (sd(i) * sd(j)));
+        let precision = scaled.try_inverse()?;
+        let mode = DVector::from_fn(n, |i, _| {
+            (fit.mode[places[i]] - priors[places[i]].mean) / sd(i)
+        });
+        let pull = &precision * mode;
+        let told = precision - DMatrix::identity(n, n);
+        let eigen = told.symmetric_eigen();
+        let rows = (0..n)
+            .filter(|&k| eigen.eigenvalues[k] > TOLD)
+            .map(|k| {
+                let v = eigen.eigenvectors.column(k);
+                let lambda = eigen.eigenvalues[k];
+                let centre = v.dot(&pull) / lambda;
+                let spread = (1.0 / lambda + DRIFT * DRIFT).sqrt();
+                let weights: Vec<f64> = (0..n).map(|i| v[i] / (sd(i) * spread)).collect();
+                let means = (0..n).map(|i| weights[i] * priors[places[i]].mean);
+                Row {
+                    at: centre / spread + means.sum::<f64>(),
+                    weights,
+                }
+            })
+            .collect::<Vec<_>>();
+        (!rows.is_empty()).then_some(Self { places, rows })
+    }
+}
+
+/// Unknowns that are those of the machine, not of the visit.
+fn lasting(space: &Space) -> Vec<usize> {
+    let mut places = vec![
+        Space::LN_SCALE,
+        Space::TILT,
+        Space::HEAT,
+        Space::LN_VALVE,
+        Space::SHUT,
+        Space::LN_DISCHARGE,
+        Space::LN_SLOPE,
+    ];
+    places.extend((0..space.bodies).map(|b| space.ln_bleed(b)));
+    places.extend((0..space.couplings).map(|c| space.ln_per_turn(c)));
+    places
+}
