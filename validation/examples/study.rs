@@ -1,11 +1,11 @@
-//! Prints how the advice fares on practice machines; `study advice|baseline [JOBS] [--wrong]`.
+//! Prints how the advice fares on practice machines; `study advice|baseline|cross-flow [JOBS] [--wrong]`.
 
 use std::process::ExitCode;
 
 use evenpull_validation::study;
 
 fn usage(message: &str) -> ExitCode {
-    eprintln!("study: {message}; study advice|baseline [JOBS] [--wrong]");
+    eprintln!("study: {message}; study advice|baseline|cross-flow [JOBS] [--wrong]");
     ExitCode::from(2)
 }
 
@@ -25,6 +25,7 @@ fn main() -> ExitCode {
     let table = match which.as_str() {
         "advice" => study::run_loops(jobs.unwrap_or(200)).map(|t| t.text(wrong)),
         "baseline" => study::run_baselines(jobs.unwrap_or(200)).map(|t| t.text(wrong)),
+        "cross-flow" => study::run_cross_flows(jobs.unwrap_or(200)).map(|t| t.text(wrong)),
         other => return usage(&format!("no study `{other}`")),
     };
     match table {

@@ -11,10 +11,12 @@ use evenpull_app::AppError;
 mod advice_loop;
 mod baseline;
 mod chance;
+mod cross_flow;
 mod kind;
 
 pub use advice_loop::{LoopTable, LoopTrial, loop_trial, run_loops};
 pub use baseline::{BaselineTable, BaselineTrial, Said, baseline_trial, run_baselines};
+pub use cross_flow::{CrossFlowTable, CrossFlowTrial, Led, cross_flow_trial, run_cross_flows};
 pub use kind::{KINDS, Kind};
 
 /// Runs trials of the seeds below `count` on as many threads as the machine has cores; results in

@@ -104,7 +104,9 @@ pub fn assess_after(
     let doubts = doubts(profile, &evidence, &causes);
     let weak = !doubts.is_empty();
     answer.notices.extend(doubts);
-    answer.undetermined = ((open || weak) && !evidence.is_crossed()) || doubted.is_some();
+    // Runners that fill each other shift areas and depressions alike: no cause stands on them.
+    let joined = evidence.cross_flow && !evidence.is_crossed();
+    answer.undetermined = ((open || weak) && !evidence.is_crossed()) || doubted.is_some() || joined;
     answer.causes = causes;
     let search = Search {
         job,

@@ -1,6 +1,6 @@
 //! What the readings of a job say, put into one shape for the fit.
 
-use evenpull_job::{Condition, Job, Pinch, Profile};
+use evenpull_job::{Condition, Job, Pinch, Profile, Reading};
 use evenpull_trace::CycleReading;
 
 use crate::record::Record;
@@ -115,7 +115,13 @@ impl Evidence {
         };
         let mut turns: Vec<Option<f64>> = vec![None; n];
         let mut idle_steps = None;
+        let apart = pinched_apart(job, profile, cycles);
         for (reading, cycle) in job.readings.iter().zip(cycles) {
+            // Where every condition was read with the passages pinched, only those readings count.
+            let left_out = apart && joined(reading, *cycle, profile);
+            let cycle = &cycle.filter(|_| !left_out);
+            let gauge = reading.gauge.as_ref().filter(|_| !left_out);
+            all.cross_flow |= !left_out && joined(reading, *cycle, profile);
             if let Some(given) = &reading.bleed_turns {
                 for (t, g) in turns.iter_mut().zip(given.iter()) {
                     *t = g.copied().or(*t);
@@ -150,7 +156,7 @@ impl Evidence {
                 rpm_read: cycle.is_some() || reading.rpm.is_some(),
                 ln_area,
                 recorded_kpa,
-                gauge_kpa: reading.gauge.as_ref().and_then(|g| g.depression_kpa.all()),
+                gauge_kpa: gauge.and_then(|g| g.depression_kpa.all()),
                 swapped: reading.swapped,
                 sensor_v: reading.sensor_v,
                 ecu_opening_deg: reading.ecu_opening_deg,
@@ -188,7 +194,6 @@ impl Evidence {
             self.plumbing_checked += 1;
         }
         self.crossed += usize::from(has("crossed-hoses"));
-        self.cross_flow |= has("cross-flow");
     }
 
     /// Traces sit on other bodies than named in most readings that can tell.
@@ -207,6 +212,30 @@ impl Evidence {
     pub(crate) fn has_depressions(&self) -> bool {
         self.points.iter().any(|p| p.depressions_kpa().is_some())
     }
+}
+
+/// Runners may fill each other in this reading: seen in the traces, or a passage that the profile
+/// names was not pinched and only gauges were read.
+fn joined(reading: &Reading, cycle: Option<&CycleReading>, profile: &Profile) -> bool {
+    let open = |mm2: f64, by: Pinch| mm2 > 0.0 && !reading.pinched.contains(&by);
+    let named = open(profile.passages.balance_pipe_mm2, Pinch::BalancePipe)
+        || open(profile.passages.idle_chamber_mm2, Pinch::IdleValve);
+    match cycle {
+        Some(c) => c.notices.iter().any(|n| n.code == "cross-flow"),
+        None => named && reading.gauge.is_some(),
+    }
+}
+
+/// True if the job was read with the passages pinched, at idle as well as off it.
+fn pinched_apart(job: &Job, profile: &Profile, cycles: &[Option<&CycleReading>]) -> bool {
+    let apart = |shut: bool| {
+        job.readings.iter().zip(cycles).any(|(r, c)| {
+            let read = c.is_some() || r.gauge.is_some();
+            let pinched = !r.pinched.is_empty() && !joined(r, *c, profile);
+            read && pinched && r.condition.throttle_shut() == shut
+        })
+    };
+    apart(true) && apart(false)
 }
 
 fn usual_rpm(condition: Condition, profile: &Profile) -> f64 {

@@ -128,8 +128,9 @@ impl Desk<'_> {
                 predicted_spread: self.spread_without_links(&off[..=done]),
                 gate: format!(
                     "clearances checked cold, engine above {:.0} C, bleeds shut (count the turns), steady between \
-                     {lo:.0} and {hi:.0} rpm",
-                    self.profile().engine.warm_c
+                     {lo:.0} and {hi:.0} rpm{}",
+                    self.profile().engine.warm_c,
+                    self.pinch_words()
                 ),
                 why: format!(
                     "the {plates} of {} {verb} {:+.2} degrees against the one that drives it, off idle as well as \
@@ -140,6 +141,16 @@ impl Desk<'_> {
             });
         }
         out
+    }
+
+    /// What cannot be seen in the traces: small passages to a shared idle-air chamber.
+    fn pinch_words(&self) -> &'static str {
+        let pinched = self.evidence.points.iter().any(|p| p.valve_pinched);
+        if self.profile().idle_valve.is_none() || pinched {
+            return "";
+        }
+        "; where the idle-air hoses meet in one chamber, small passages fill the runners from each other unseen: \
+         pinch the hoses and read again before the screw is turned"
     }
 
     /// Spread at hold with the given couplings put right [-].

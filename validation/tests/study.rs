@@ -1,0 +1,46 @@
+//! Short runs of the studies; `cargo xtask study` prints the long ones.
+
+use evenpull_validation::study::{KINDS, Kind, baseline_trial, cross_flow_trial, loop_trial};
+
+fn kind(profile: &str, one_way: bool) -> Kind {
+    let all = KINDS.into_iter();
+    let mut found = all.filter(|k| k.profile == profile && k.one_way == one_way);
+    found.next().expect("a kind of the studies")
+}
+
+/// A twin and a four, whose linkage hangs on two drivers, come good within two rounds of advice.
+#[test]
+fn advice_closes_the_loop() {
+    for (profile, seed) in [("heron-270", 4_000), ("siskin-four", 4_018)] {
+        let trial = loop_trial(kind(profile, false), seed).unwrap();
+        let rounds = trial.rounds();
+        assert!(rounds.is_some_and(|r| r <= 2), "{trial:?}");
+    }
+}
+
+/// Beside a healthy visit of the same machine a moved stop is known to 0.1 degree.
+#[test]
+fn an_earlier_visit_makes_the_baseline_known() {
+    let trial = baseline_trial(kind("heron-270", false), 7_000).unwrap();
+    let [alone, beside] = &trial.said;
+    let widest = |half: &[f64]| half.iter().copied().fold(0.0, f64::max);
+    assert!(widest(&beside.half_deg) < 0.2, "{trial:?}");
+    for (error, before) in beside.error_deg.iter().zip(&alone.error_deg) {
+        assert!(error.abs() < 0.15, "{trial:?}");
+        assert!(error.abs() <= before.abs() + 0.05, "{trial:?}");
+    }
+}
+
+/// A healthy machine whose profile names the passages is sent to the pinch, not to a screw.
+#[test]
+fn open_passages_ask_for_the_pinch() {
+    let trial = cross_flow_trial(kind("heron-270", false), 9_000).unwrap();
+    let unpinched = &trial.led[0];
+    assert!(unpinched.pinch, "{trial:?}");
+    assert_eq!(
+        (&unpinched.cause, &unpinched.turn),
+        (&None, &None),
+        "{trial:?}"
+    );
+    assert!(!trial.led[2].pinch, "{trial:?}");
+}
