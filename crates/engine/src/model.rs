@@ -1,7 +1,8 @@
 //! Constants of one engine in one setting, and where each value sits in the state.
 
+use crate::crank::VolumeTable;
 use crate::gas::WorkingGas;
-use crate::rates::{TOTALS, VOLUME_SLOTS};
+use crate::rates::{Gas, TOTALS, VOLUME_SLOTS};
 use crate::setting::{BodySetting, Setting};
 use crate::spec::{CylinderSpec, EngineSpec};
 use crate::valve::wrap_720;
@@ -28,6 +29,10 @@ pub(crate) struct CylinderModel {
     pub(crate) cells: usize,
     /// Volume of each [m3].
     pub(crate) cell_m3: f64,
+    /// One over it [1/m3].
+    pub(crate) per_cell_m3: f64,
+    /// Volume of the cylinder over the crank angle.
+    volume: VolumeTable,
     /// Cross-section over length of the gas between two centres [m]; zero without a column.
     pub(crate) area_over_length_m: f64,
     /// `K / (2 A L)` of the loss `K q |q| / (2 rho A L)` [1/m3].
@@ -58,6 +63,8 @@ impl CylinderModel {
             at,
             cells,
             cell_m3: spec.runner_m3 / cells as f64,
+            per_cell_m3: cells as f64 / spec.runner_m3,
+            volume: VolumeTable::new(&spec.crank),
             area_over_length_m,
             loss_per_m3,
             own_area_m2: 0.0,
@@ -90,6 +97,18 @@ impl CylinderModel {
     }
 }
 
+fn ambient(gas: WorkingGas, setting: &Setting) -> Gas {
+    let t_k = setting.ambient_k;
+    let h_j_kg = gas.h_j_per_kg(t_k);
+    Gas::new(gas.r_j_per_kg_k, setting.ambient_pa, t_k, 0.0, h_j_kg)
+}
+
+fn exhaust(gas: WorkingGas, spec: &EngineSpec, setting: &Setting) -> Gas {
+    let (t_k, burned) = (spec.exhaust.t_k, spec.exhaust.burned);
+    let p_pa = setting.ambient_pa + spec.exhaust.back_pressure_pa;
+    Gas::new(gas.r_j_per_kg_k, p_pa, t_k, burned, gas.h_j_per_kg(t_k))
+}
+
 /// The whole engine in one setting at one speed.
 #[derive(Debug, Clone)]
 pub(crate) struct Model {
@@ -97,13 +116,10 @@ pub(crate) struct Model {
     /// First slot of the idle-air chamber.
     pub(crate) chamber_at: usize,
     pub(crate) gas: WorkingGas,
-    pub(crate) ambient_pa: f64,
-    pub(crate) ambient_k: f64,
-    pub(crate) exhaust_pa: f64,
-    pub(crate) exhaust_burned: f64,
-    pub(crate) h_ambient: f64,
-    pub(crate) h_exhaust: f64,
-    pub(crate) exhaust_k: f64,
+    pub(crate) ambient: Gas,
+    pub(crate) exhaust: Gas,
+    /// Density and internal energy per mass of the ambient air [kg/m3, J/kg].
+    rest: (f64, f64),
     pub(crate) chamber_m3: f64,
     pub(crate) passage_m2: f64,
     pub(crate) balance_pipe_m2: f64,
@@ -129,13 +145,12 @@ impl Model {
             cylinders,
             chamber_at: at,
             gas,
-            ambient_pa: setting.ambient_pa,
-            ambient_k: setting.ambient_k,
-            exhaust_pa: setting.ambient_pa + spec.exhaust.back_pressure_pa,
-            exhaust_burned: spec.exhaust.burned,
-            h_ambient: gas.h_j_per_kg(setting.ambient_k),
-            h_exhaust: gas.h_j_per_kg(spec.exhaust.t_k),
-            exhaust_k: spec.exhaust.t_k,
+            ambient: ambient(gas, setting),
+            exhaust: exhaust(gas, spec, setting),
+            rest: (
+                setting.ambient_pa / (gas.r_j_per_kg_k * setting.ambient_k),
+                gas.u_j_per_kg(setting.ambient_k),
+            ),
             chamber_m3: spec.idle.chamber_m3,
             passage_m2: setting.passage_m2,
             balance_pipe_m2: setting.balance_pipe_m2,
@@ -146,10 +161,8 @@ impl Model {
 
     /// Takes over weather, cross-flow and what differs from body to body; the gas stays as it is.
     pub(crate) fn apply(&mut self, spec: &EngineSpec, setting: &Setting) {
-        self.ambient_pa = setting.ambient_pa;
-        self.ambient_k = setting.ambient_k;
-        self.exhaust_pa = setting.ambient_pa + spec.exhaust.back_pressure_pa;
-        self.h_ambient = self.gas.h_j_per_kg(setting.ambient_k);
+        self.ambient = ambient(self.gas, setting);
+        self.exhaust = exhaust(self.gas, spec, setting);
         self.passage_m2 = setting.passage_m2;
         self.balance_pipe_m2 = setting.balance_pipe_m2;
         for (c, body) in self.cylinders.iter_mut().zip(&setting.bodies) {
@@ -186,8 +199,7 @@ impl Model {
     /// Everything at rest: runners and chamber at ambient, cylinders full of ambient air.
     pub(crate) fn rest_state(&self) -> Vec<f64> {
         let mut y = vec![0.0; self.state_len()];
-        let density = self.ambient_pa / (self.gas.r_j_per_kg_k * self.ambient_k);
-        let u = self.gas.u_j_per_kg(self.ambient_k);
+        let (density, u) = self.rest;
         let mut fill = |slot: usize, v_m3: f64| {
             y[slot] = density * v_m3;
             y[slot + 1] = density * v_m3 * u;
@@ -209,18 +221,15 @@ impl Model {
     pub(crate) fn geometry(&self, theta_deg: f64, out: &mut [Geometry]) {
         for (c, g) in self.cylinders.iter().zip(out) {
             let phi_deg = wrap_720(theta_deg - c.spec.intake_start_deg);
-            let crank = &c.spec.crank;
-            let (s, ds) = crank.travel_m(phi_deg.to_radians());
-            let piston = crank.piston_area_m2();
-            g.v_m3 = crank.clearance_m3() + piston * s;
-            g.dv_m3_s = piston * ds * self.deg_per_s.to_radians();
+            let (v_m3, dv_m3_deg) = c.volume.at(phi_deg);
+            g.v_m3 = v_m3;
+            g.dv_m3_s = dv_m3_deg * self.deg_per_s;
             g.intake_m2 = c.breathing_scale * c.spec.intake.area_m2(phi_deg);
             g.exhaust_m2 = c.breathing_scale * c.spec.exhaust.area_m2(phi_deg);
             g.burn_per_s = c.spec.heat.map_or(0.0, |law| {
                 law.rate_per_deg(wrap_720(phi_deg - 360.0 - c.burn_start_deg)) * self.deg_per_s
             });
-            g.wall_m2 =
-                2.0 * piston + 4.0 * piston * (s + crank.clearance_m3() / piston) / crank.bore_m;
+            g.wall_m2 = 2.0 * c.spec.crank.piston_area_m2() + 4.0 * v_m3 / c.spec.crank.bore_m;
         }
     }
 }

@@ -5,6 +5,7 @@
 //! the orifice law with the upstream state. Running totals are integrated with the same weights,
 //! so mass and energy balances close to rounding whatever the step.
 
+use evenpull_airflow::orifice::PSI_CHOKED_AIR;
 use evenpull_airflow::psi;
 
 use crate::model::{CylinderModel, Geometry, Model};
@@ -43,58 +44,136 @@ const STEEPEST_SLOPE: f64 = 44.7;
 /// Effective upper bound of the ratio of specific heats, for the stiffness estimate [-].
 const GAMMA_BOUND: f64 = 1.4;
 
-/// Pressure, temperature, burned share and specific enthalpy of one volume.
-#[derive(Clone, Copy)]
-struct Gas {
+/// State of one volume or of a surrounding, with what the flow law asks of it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Gas {
     p_pa: f64,
     t_k: f64,
+    /// `R T` [J/kg].
+    rt_j_kg: f64,
+    /// `p / sqrt(R T)` [kg/(m2 s)].
+    p_over_root: f64,
     burned: f64,
     h_j_kg: f64,
 }
 
-impl Model {
-    fn gas_at(&self, y: &[f64], v_m3: f64) -> Gas {
-        let t_k = self.gas.t_k(y[1] / y[0]);
-        Gas {
-            p_pa: y[0] * self.gas.r_j_per_kg_k * t_k / v_m3,
+impl Gas {
+    /// Gas at a pressure and a temperature; `h_j_kg` [J/kg] its enthalpy.
+    pub(crate) fn new(r_j_per_kg_k: f64, p_pa: f64, t_k: f64, burned: f64, h_j_kg: f64) -> Self {
+        let rt_j_kg = r_j_per_kg_k * t_k;
+        Self {
+            p_pa,
             t_k,
-            burned: y[2] / y[0],
-            h_j_kg: self.gas.h_j_per_kg(t_k),
+            rt_j_kg,
+            p_over_root: p_pa / rt_j_kg.sqrt(),
+            burned,
+            h_j_kg,
         }
     }
+}
 
-    fn ambient(&self) -> Gas {
-        Gas {
-            p_pa: self.ambient_pa,
-            t_k: self.ambient_k,
-            burned: 0.0,
-            h_j_kg: self.h_ambient,
-        }
+/// Flow from one gas to another.
+#[derive(Clone, Copy)]
+struct Flow {
+    kg_s: f64,
+    /// Flow function of the pressure ratio, not negative [-].
+    psi: f64,
+}
+
+impl Flow {
+    const NONE: Self = Self {
+        kg_s: 0.0,
+        psi: PSI_CHOKED_AIR,
+    };
+
+    /// Upstream of `a` and `b`, the sides that it was made with.
+    fn from<'a>(&self, a: &'a Gas, b: &'a Gas) -> &'a Gas {
+        if self.kg_s >= 0.0 { a } else { b }
     }
 
-    /// Flow from `a` to `b` [kg/s] and the steepness [kg/s per unit of pressure ratio].
-    fn flow(&self, area_m2: f64, a: &Gas, b: &Gas) -> (f64, f64) {
-        let (up, down, sign) = if a.p_pa >= b.p_pa {
-            (a, b, 1.0)
-        } else {
-            (b, a, -1.0)
-        };
-        let value = psi(down.p_pa / up.p_pa);
-        let scale = area_m2 * up.p_pa / (self.gas.r_j_per_kg_k * up.t_k).sqrt();
-        // |psi'| is below 1/psi everywhere and below the strip's slope.
-        let slope = if value >= evenpull_airflow::orifice::PSI_CHOKED_AIR {
+    /// Slope of the flow function [-]; `|psi'|` is below `1/psi` everywhere and below the strip's.
+    fn steepness(&self) -> f64 {
+        if self.psi >= PSI_CHOKED_AIR {
             0.0
         } else {
-            (1.0 / value).min(STEEPEST_SLOPE)
+            (1.0 / self.psi).min(STEEPEST_SLOPE)
+        }
+    }
+}
+
+/// Flow from `a` to `b` through `area_m2`.
+#[inline]
+fn flow(area_m2: f64, a: &Gas, b: &Gas) -> Flow {
+    let (up, down, sign) = if a.p_pa >= b.p_pa {
+        (a, b, 1.0)
+    } else {
+        (b, a, -1.0)
+    };
+    let psi = psi(down.p_pa / up.p_pa);
+    Flow {
+        kg_s: sign * area_m2 * up.p_over_root * psi,
+        psi,
+    }
+}
+
+/// Rate [1/s] at which `gas` in `v_m3` follows `other` through `area_m2` with that steepness.
+///
+/// `dp/dt` of a volume per flow is about `gamma R T / V`; the flow's slope is per unit of `p/p_up`.
+fn stiffness(area_m2: f64, steepness: f64, gas: &Gas, other: &Gas, v_m3: f64) -> f64 {
+    let up = if gas.p_pa >= other.p_pa { gas } else { other };
+    let scale = area_m2 * up.p_over_root * steepness;
+    scale * GAMMA_BOUND * gas.rt_j_kg / (v_m3 * up.p_pa)
+}
+
+/// What leaves a cylinder per second: mass, enthalpy, burned mass; and the stiffness [1/s].
+#[derive(Default)]
+struct Outflow {
+    kg_s: f64,
+    h_w: f64,
+    burned_kg_s: f64,
+    per_s: f64,
+}
+
+impl Outflow {
+    fn add(&mut self, flow: Flow, up: &Gas) {
+        self.kg_s += flow.kg_s;
+        self.h_w += flow.kg_s * up.h_j_kg;
+        self.burned_kg_s += flow.kg_s * up.burned;
+    }
+}
+
+impl Model {
+    #[inline]
+    fn gas_at(&self, y: &[f64], per_m3: f64) -> Gas {
+        let &[m, energy, burned, ..] = y else {
+            unreachable!("a volume has three slots")
         };
-        (sign * scale * value, scale * slope)
+        let per_kg = 1.0 / m;
+        let u = energy * per_kg;
+        let t_k = self.gas.t_k(u);
+        let rt_j_kg = self.gas.r_j_per_kg_k * t_k;
+        let density = m * per_m3;
+        Gas {
+            p_pa: density * rt_j_kg,
+            t_k,
+            rt_j_kg,
+            p_over_root: density * rt_j_kg.sqrt(),
+            burned: burned * per_kg,
+            h_j_kg: u + rt_j_kg,
+        }
     }
 
-    /// Writes `dy/dt` [per s] for state `y` and returns the fastest rate of any volume [1/s].
-    pub(crate) fn rates(&self, geometry: &[Geometry], y: &[f64], dy: &mut [f64]) -> f64 {
+    /// Writes `dy/dt` [per s] for state `y`; with `STIFF` returns the fastest rate of any volume
+    /// [1/s], otherwise zero.
+    pub(crate) fn rates<const STIFF: bool>(
+        &self,
+        geometry: &[Geometry],
+        y: &[f64],
+        dy: &mut [f64],
+    ) -> f64 {
         let mut fastest = 0.0_f64;
         for (i, g) in geometry.iter().enumerate() {
-            fastest = fastest.max(self.cylinder_rates(i, g, y, dy));
+            fastest = fastest.max(self.cylinder_rates::<STIFF>(i, g, y, dy));
         }
         dy[self.chamber_at..self.chamber_at + VOLUME_SLOTS].fill(0.0);
         if self.has_chamber() {
@@ -106,100 +185,128 @@ impl Model {
         fastest
     }
 
-    fn cylinder_rates(&self, i: usize, g: &Geometry, y: &[f64], dy: &mut [f64]) -> f64 {
+    fn cylinder_rates<const STIFF: bool>(
+        &self,
+        i: usize,
+        g: &Geometry,
+        y: &[f64],
+        dy: &mut [f64],
+    ) -> f64 {
         let c = &self.cylinders[i];
-        let first = self.gas_at(&y[c.at..], c.cell_m3);
+        let first = self.gas_at(&y[c.at..], c.per_cell_m3);
         let last = if c.cells > 1 {
-            self.gas_at(&y[c.last_cell_at()..], c.cell_m3)
+            self.gas_at(&y[c.last_cell_at()..], c.per_cell_m3)
         } else {
             first
         };
         let at = c.cylinder_at();
-        let cylinder = self.gas_at(&y[at..], g.v_m3);
+        let cylinder = self.gas_at(&y[at..], 1.0 / g.v_m3);
 
-        let psi_body = psi(first.p_pa / self.ambient_pa);
-        let (own, own_slope) = self.flow(self.direct_area_m2(i), &self.ambient(), &first);
-        let own_up = if own >= 0.0 { self.ambient() } else { first };
-        let (mut valve, mut valve_slope) = (0.0, 0.0);
+        let area_m2 = self.direct_area_m2(i);
+        let own = flow(area_m2, &self.ambient, &first);
+        let own_up = own.from(&self.ambient, &first);
+        let mut valve = Flow::NONE;
         if g.intake_m2 > 0.0 {
-            (valve, valve_slope) = self.flow(g.intake_m2, &last, &cylinder);
+            valve = flow(g.intake_m2, &last, &cylinder);
         }
-        let valve_up = if valve >= 0.0 { &last } else { &cylinder };
-        let (out, out_h, out_burned, out_slope) = self.outflow(c, g, &cylinder);
+        let valve_up = valve.from(&last, &cylinder);
+        let out = self.outflow::<STIFF>(c, g, &cylinder);
 
-        let mut burn_heat = 0.0;
-        let mut burned = 0.0;
-        if g.burn_per_s > 0.0 {
-            burn_heat = c.burn_heat_j * g.burn_per_s;
-            burned = c.burn_air_kg * g.burn_per_s;
-        }
-        let piston_m_s = 2.0 * c.spec.crank.stroke_m * self.deg_per_s / 360.0;
+        let (burn_heat, burned) = (c.burn_heat_j * g.burn_per_s, c.burn_air_kg * g.burn_per_s);
         let wall = c.spec.cylinder_wall.map_or(0.0, |w| {
-            w.heat_w(g.v_m3, g.wall_m2, cylinder.p_pa, cylinder.t_k, piston_m_s)
+            w.heat_w(
+                g.v_m3,
+                g.wall_m2,
+                cylinder.p_pa,
+                cylinder.t_k,
+                self.piston_m_s(c),
+            )
         });
         let cylinder_heat = burn_heat - wall;
         let power = cylinder.p_pa * g.dv_m3_s;
 
-        let (runner_heat, waves) = self.column_rates(c, y, dy);
-        dy[c.at] += own;
-        dy[c.at + 1] += own * own_up.h_j_kg;
-        dy[c.at + 2] += own * own_up.burned;
+        let (runner_heat, waves) = self.column_rates(c, &first, y, dy);
+        dy[c.at] += own.kg_s;
+        dy[c.at + 1] += own.kg_s * own_up.h_j_kg;
+        dy[c.at + 2] += own.kg_s * own_up.burned;
+        let valve_h = valve.kg_s * valve_up.h_j_kg;
+        let valve_burned = valve.kg_s * valve_up.burned;
         let mouth = c.last_cell_at();
-        dy[mouth] -= valve;
-        dy[mouth + 1] -= valve * valve_up.h_j_kg;
-        dy[mouth + 2] -= valve * valve_up.burned;
-        dy[at] = valve - out;
-        dy[at + 1] = valve * valve_up.h_j_kg - out_h + cylinder_heat - power;
-        dy[at + 2] = valve * valve_up.burned - out_burned + burned;
+        dy[mouth] -= valve.kg_s;
+        dy[mouth + 1] -= valve_h;
+        dy[mouth + 2] -= valve_burned;
+        dy[at] = valve.kg_s - out.kg_s;
+        dy[at + 1] = valve_h - out.h_w + cylinder_heat - power;
+        dy[at + 2] = valve_burned - out.burned_kg_s + burned;
 
         let totals = self.totals_at() + TOTALS * i;
         let d = &mut dy[totals..totals + TOTALS];
-        d[total::OWN_KG] = own;
+        d[total::OWN_KG] = own.kg_s;
         d[total::ACROSS_KG] = 0.0;
-        d[total::VALVE_KG] = valve;
-        d[total::FRESH_KG] = valve * (1.0 - valve_up.burned);
-        d[total::OUT_KG] = out;
-        d[total::ENTHALPY_J] = own * own_up.h_j_kg - out_h;
+        d[total::VALVE_KG] = valve.kg_s;
+        d[total::FRESH_KG] = valve.kg_s - valve_burned;
+        d[total::OUT_KG] = out.kg_s;
+        d[total::ENTHALPY_J] = own.kg_s * own_up.h_j_kg - out.h_w;
         d[total::HEAT_J] = cylinder_heat + runner_heat;
         d[total::WORK_J] = power;
         d[total::P_PA_S] = first.p_pa;
-        d[total::PSI_S] = psi_body;
-
-        // dp/dt of a volume per flow is about gamma R T / V; the flow's slope is per unit of p/p_up.
-        let stiff = |slope: f64, gas: &Gas, v_m3: f64, p_up: f64| {
-            slope * GAMMA_BOUND * self.gas.r_j_per_kg_k * gas.t_k / (v_m3 * p_up)
+        // Above ambient the law is mirrored: psi(r) = -r psi(1/r).
+        d[total::PSI_S] = if first.p_pa <= self.ambient.p_pa {
+            own.psi
+        } else {
+            -own.psi * first.p_pa / self.ambient.p_pa
         };
-        let p_valve = last.p_pa.max(cylinder.p_pa);
-        let p_body = first.p_pa.max(self.ambient_pa);
-        let p_out = cylinder.p_pa.max(self.exhaust_pa);
+        if !STIFF {
+            return 0.0;
+        }
+        let (own_slope, valve_slope) = (own.steepness(), valve.steepness());
         waves
-            + stiff(own_slope, &first, c.cell_m3, p_body)
-            + stiff(valve_slope, &last, c.cell_m3, p_valve)
-            + stiff(valve_slope, &cylinder, g.v_m3, p_valve)
-            + stiff(out_slope, &cylinder, g.v_m3, p_out)
+            + out.per_s
+            + stiffness(area_m2, own_slope, &first, &self.ambient, c.cell_m3)
+            + stiffness(g.intake_m2, valve_slope, &last, &cylinder, c.cell_m3)
+            + stiffness(g.intake_m2, valve_slope, &cylinder, &last, g.v_m3)
+    }
+
+    /// Mean piston speed [m/s].
+    fn piston_m_s(&self, c: &CylinderModel) -> f64 {
+        2.0 * c.spec.crank.stroke_m * self.deg_per_s / 360.0
     }
 
     /// Starts the slopes of the runner volumes: wall heat and the flows between them.
     ///
     /// `dq/dt = (A/L)(p_j - p_j+1) - K q |q| / (2 rho A L)`; the flow carries the enthalpy of the
     /// volume it leaves. Returns the wall heat [W] and the fastest wave [1/s].
-    fn column_rates(&self, c: &CylinderModel, y: &[f64], dy: &mut [f64]) -> (f64, f64) {
+    fn column_rates(
+        &self,
+        c: &CylinderModel,
+        first: &Gas,
+        y: &[f64],
+        dy: &mut [f64],
+    ) -> (f64, f64) {
+        let wall_w = |here: &Gas| {
+            c.spec.runner_wall.map_or(0.0, |w| {
+                w.conductance_w_per_k * (w.t_k - here.t_k) / c.cells as f64
+            })
+        };
+        if c.cells == 1 {
+            let heat = wall_w(first);
+            (dy[c.at], dy[c.at + 1], dy[c.at + 2]) = (0.0, heat, 0.0);
+            return (heat, 0.0);
+        }
         let mut heat = 0.0;
         let mut hottest_k = 0.0_f64;
         let mut before: Option<Gas> = None;
         for cell in 0..c.cells {
             let at = c.at + VOLUME_SLOTS * cell;
-            let here = self.gas_at(&y[at..], c.cell_m3);
-            let share = c.spec.runner_wall.map_or(0.0, |w| {
-                w.conductance_w_per_k * (w.t_k - here.t_k) / c.cells as f64
-            });
+            let here = self.gas_at(&y[at..], c.per_cell_m3);
+            let share = wall_w(&here);
             heat += share;
             (dy[at], dy[at + 1], dy[at + 2]) = (0.0, share, 0.0);
             if let Some(previous) = before {
                 let slot = c.flows_at() + cell - 1;
                 let q = y[slot];
                 let up = if q >= 0.0 { &previous } else { &here };
-                let density = up.p_pa / (self.gas.r_j_per_kg_k * up.t_k);
+                let density = up.p_pa / up.rt_j_kg;
                 dy[slot] = c.area_over_length_m * (previous.p_pa - here.p_pa)
                     - c.loss_per_m3 * q * q.abs() / density;
                 for (slot, sign) in [(at - VOLUME_SLOTS, -1.0), (at, 1.0)] {
@@ -215,87 +322,86 @@ impl Model {
         (heat, 2.0 * (stiffness / c.cell_m3).sqrt())
     }
 
-    /// Mass, enthalpy and burned mass out of the cylinder per second, and the steepness.
-    fn outflow(&self, c: &CylinderModel, g: &Geometry, cylinder: &Gas) -> (f64, f64, f64, f64) {
-        let (mut out, mut out_h, mut out_burned, mut slope) = (0.0, 0.0, 0.0, 0.0);
+    /// What leaves the cylinder to the exhaust and past the rings.
+    fn outflow<const STIFF: bool>(
+        &self,
+        c: &CylinderModel,
+        g: &Geometry,
+        cylinder: &Gas,
+    ) -> Outflow {
+        let mut out = Outflow::default();
         if g.exhaust_m2 > 0.0 {
-            let exhaust = Gas {
-                p_pa: self.exhaust_pa,
-                t_k: self.exhaust_k,
-                burned: self.exhaust_burned,
-                h_j_kg: self.h_exhaust,
-            };
-            (out, slope) = self.flow(g.exhaust_m2, cylinder, &exhaust);
-            let up = if out >= 0.0 { cylinder } else { &exhaust };
-            out_h = out * up.h_j_kg;
-            out_burned = out * up.burned;
+            let flow = flow(g.exhaust_m2, cylinder, &self.exhaust);
+            out.add(flow, flow.from(cylinder, &self.exhaust));
+            if STIFF {
+                let slope = flow.steepness();
+                out.per_s += stiffness(g.exhaust_m2, slope, cylinder, &self.exhaust, g.v_m3);
+            }
         }
         // The crankcase is taken at ambient; it gives nothing back.
-        if c.blow_by_m2 > 0.0 && cylinder.p_pa > self.ambient_pa {
-            let (lost, lost_slope) = self.flow(c.blow_by_m2, cylinder, &self.ambient());
-            out += lost;
-            out_h += lost * cylinder.h_j_kg;
-            out_burned += lost * cylinder.burned;
-            slope += lost_slope;
+        if c.blow_by_m2 > 0.0 && cylinder.p_pa > self.ambient.p_pa {
+            let lost = flow(c.blow_by_m2, cylinder, &self.ambient);
+            out.add(lost, cylinder);
+            if STIFF {
+                let slope = lost.steepness();
+                out.per_s += stiffness(c.blow_by_m2, slope, cylinder, &self.ambient, g.v_m3);
+            }
         }
-        (out, out_h, out_burned, slope)
+        out
     }
 
     /// Idle valve into the chamber, chamber into the runners.
     fn chamber_rates(&self, y: &[f64], dy: &mut [f64]) -> f64 {
         let at = self.chamber_at;
-        let chamber = self.gas_at(&y[at..], self.chamber_m3);
-        let ambient = self.ambient();
-        let (inflow, mut slope) = self.flow(self.idle_valve_m2, &ambient, &chamber);
-        let up = if inflow >= 0.0 { &ambient } else { &chamber };
-        let (inflow_h, inflow_burned) = (inflow * up.h_j_kg, inflow * up.burned);
-        dy[at] += inflow;
+        let chamber = self.gas_at(&y[at..], 1.0 / self.chamber_m3);
+        let inflow = flow(self.idle_valve_m2, &self.ambient, &chamber);
+        let up = inflow.from(&self.ambient, &chamber);
+        let inflow_h = inflow.kg_s * up.h_j_kg;
+        dy[at] += inflow.kg_s;
         dy[at + 1] += inflow_h;
-        dy[at + 2] += inflow_burned;
+        dy[at + 2] += inflow.kg_s * up.burned;
         // What the valve lets in counts to the balance of the first cylinder's energy account.
         dy[self.totals_at() + total::ENTHALPY_J] += inflow_h;
+        let v_m3 = self.chamber_m3;
+        let slope = inflow.steepness();
+        let mut per_s = stiffness(self.idle_valve_m2, slope, &chamber, &self.ambient, v_m3);
         for (i, c) in self.cylinders.iter().enumerate() {
-            let runner = self.gas_at(&y[c.at..], c.cell_m3);
-            let flow = self.transfer(self.passage_m2, (at, &chamber), (c.at, &runner), dy);
-            dy[self.totals_at() + TOTALS * i + total::ACROSS_KG] += flow.0;
-            slope += flow.1;
+            let runner = self.gas_at(&y[c.at..], c.per_cell_m3);
+            let flow = transfer(self.passage_m2, (at, &chamber), (c.at, &runner), dy);
+            dy[self.totals_at() + TOTALS * i + total::ACROSS_KG] += flow.kg_s;
+            per_s += stiffness(self.passage_m2, flow.steepness(), &chamber, &runner, v_m3);
         }
-        slope * GAMMA_BOUND * self.gas.r_j_per_kg_k * chamber.t_k / (self.chamber_m3 * chamber.p_pa)
+        per_s
     }
 
     /// Balance pipe between neighbouring runners.
     fn pipe_rates(&self, y: &[f64], dy: &mut [f64]) -> f64 {
         let mut fastest = 0.0_f64;
+        let area_m2 = self.balance_pipe_m2;
         for i in 1..self.cylinders.len() {
             let (a, b) = (&self.cylinders[i - 1], &self.cylinders[i]);
-            let gas_a = self.gas_at(&y[a.at..], a.cell_m3);
-            let gas_b = self.gas_at(&y[b.at..], b.cell_m3);
-            let (flow, slope) =
-                self.transfer(self.balance_pipe_m2, (a.at, &gas_a), (b.at, &gas_b), dy);
-            dy[self.totals_at() + TOTALS * (i - 1) + total::ACROSS_KG] -= flow;
-            dy[self.totals_at() + TOTALS * i + total::ACROSS_KG] += flow;
-            let per_flow = GAMMA_BOUND * self.gas.r_j_per_kg_k * gas_a.t_k.max(gas_b.t_k);
-            let volumes = 1.0 / a.cell_m3 + 1.0 / b.cell_m3;
-            fastest = fastest.max(slope * per_flow * volumes / gas_a.p_pa.max(gas_b.p_pa));
+            let gas_a = self.gas_at(&y[a.at..], a.per_cell_m3);
+            let gas_b = self.gas_at(&y[b.at..], b.per_cell_m3);
+            let flow = transfer(area_m2, (a.at, &gas_a), (b.at, &gas_b), dy);
+            dy[self.totals_at() + TOTALS * (i - 1) + total::ACROSS_KG] -= flow.kg_s;
+            dy[self.totals_at() + TOTALS * i + total::ACROSS_KG] += flow.kg_s;
+            let slope = flow.steepness();
+            let per_s = stiffness(area_m2, slope, &gas_a, &gas_b, a.cell_m3)
+                + stiffness(area_m2, slope, &gas_b, &gas_a, b.cell_m3);
+            fastest = fastest.max(per_s);
         }
         fastest
     }
+}
 
-    /// Moves gas from volume `a` to volume `b` (slot and gas of each); returns flow and steepness.
-    fn transfer(
-        &self,
-        area_m2: f64,
-        a: (usize, &Gas),
-        b: (usize, &Gas),
-        dy: &mut [f64],
-    ) -> (f64, f64) {
-        let (flow, slope) = self.flow(area_m2, a.1, b.1);
-        let up = if flow >= 0.0 { a.1 } else { b.1 };
-        for (slot, sign) in [(a.0, -1.0), (b.0, 1.0)] {
-            dy[slot] += sign * flow;
-            dy[slot + 1] += sign * flow * up.h_j_kg;
-            dy[slot + 2] += sign * flow * up.burned;
-        }
-        (flow, slope)
+/// Moves gas from volume `a` to volume `b` (slot and gas of each).
+fn transfer(area_m2: f64, a: (usize, &Gas), b: (usize, &Gas), dy: &mut [f64]) -> Flow {
+    let flow = flow(area_m2, a.1, b.1);
+    let up = flow.from(a.1, b.1);
+    for (slot, sign) in [(a.0, -1.0), (b.0, 1.0)] {
+        dy[slot] += sign * flow.kg_s;
+        dy[slot + 1] += sign * flow.kg_s * up.h_j_kg;
+        dy[slot + 2] += sign * flow.kg_s * up.burned;
     }
+    flow
 }

@@ -341,7 +341,7 @@ impl Simulation {
         while to_deg - theta > SAME_ANGLE_DEG {
             let [g0, _, _] = &mut self.geometry;
             self.model.geometry(theta, g0);
-            let fastest = self.model.rates(g0, &self.state, &mut self.work[0]);
+            let fastest = self.model.rates::<true>(g0, &self.state, &mut self.work[0]);
             let left_deg = to_deg - theta;
             let left_s = left_deg / self.model.deg_per_s;
             let parts = (fastest * left_s / STIFFNESS_LIMIT).ceil().clamp(1.0, 1e4);
@@ -377,16 +377,16 @@ impl Simulation {
             &k1[..volumes],
             0.5 * h,
         );
-        model.rates(g_half, trial, k2);
+        model.rates::<false>(g_half, trial, k2);
         shift(
             &mut trial[..volumes],
             &y[..volumes],
             &k2[..volumes],
             0.5 * h,
         );
-        model.rates(g_half, trial, k3);
+        model.rates::<false>(g_half, trial, k3);
         shift(&mut trial[..volumes], &y[..volumes], &k3[..volumes], h);
-        model.rates(g_end, trial, k4);
+        model.rates::<false>(g_end, trial, k4);
         let sixth = h / 6.0;
         for i in 0..y.len() {
             y[i] += sixth * (k1[i] + 2.0 * (k2[i] + k3[i]) + k4[i]);
@@ -437,7 +437,7 @@ mod tests {
                 let from = 240.0 + step * k as f64;
                 let [g0, _, _] = &mut sim.geometry;
                 sim.model.geometry(from, g0);
-                sim.model.rates(g0, &sim.state, &mut sim.work[0]);
+                sim.model.rates::<true>(g0, &sim.state, &mut sim.work[0]);
                 sim.runge_kutta(from, from + step);
             }
             sim.runner_pa(0)

