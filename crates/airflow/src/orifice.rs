@@ -123,6 +123,16 @@ pub fn critical_ratio(gamma: f64) -> Result<f64, FlowError> {
 /// `naca1135`, mass-flow relation; numbers in `validation`.
 #[inline]
 pub fn psi(r: f64) -> f64 {
+    if r > 1.0 {
+        -r * psi_forward(1.0 / r)
+    } else {
+        psi_forward(r)
+    }
+}
+
+/// [`psi`] for ratios up to 1, where the gas flows forward.
+#[inline]
+fn psi_forward(r: f64) -> f64 {
     if r <= CRITICAL_RATIO_AIR {
         PSI_CHOKED_AIR
     } else if r <= LINEAR_ABOVE_RATIO {
@@ -132,12 +142,9 @@ pub fn psi(r: f64) -> f64 {
         let t = place - cell as f64;
         let [c0, c1, c2, c3] = ROOTLESS_AIR[cell & (CELLS - 1)];
         ((c0 + c1 * t) + (c2 + c3 * t) * (t * t)) * (1.0 - r).sqrt()
-    } else if r <= 1.0 {
-        LINEAR_SLOPE_AIR * (1.0 - r)
-    } else if r > 1.0 {
-        -r * psi(1.0 / r)
     } else {
-        r // NaN
+        // `NaN` comes here too and stays.
+        LINEAR_SLOPE_AIR * (1.0 - r)
     }
 }
 

@@ -51,6 +51,9 @@ impl WorkingGas {
     /// Temperature [K] at specific internal energy `u_j_per_kg` [J/kg], the inverse of `u`.
     pub fn t_k(&self, u_j_per_kg: f64) -> f64 {
         let c0 = self.c0_j_per_kg_k;
+        if self.c1_j_per_kg_k2 <= 0.0 {
+            return u_j_per_kg / c0;
+        }
         2.0 * u_j_per_kg / (c0 + (c0 * c0 + 2.0 * self.c1_j_per_kg_k2 * u_j_per_kg).sqrt())
     }
 }

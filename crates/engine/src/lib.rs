@@ -9,6 +9,7 @@
 
 mod model;
 mod rates;
+mod stabilised;
 
 pub mod combustion;
 pub mod crank;

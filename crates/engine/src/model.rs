@@ -116,6 +116,8 @@ pub(crate) struct Model {
     /// First slot of the idle-air chamber.
     pub(crate) chamber_at: usize,
     pub(crate) gas: WorkingGas,
+    /// Gas constant over the constant part of the specific heat [-].
+    pub(crate) r_over_c0: f64,
     pub(crate) ambient: Gas,
     pub(crate) exhaust: Gas,
     /// Density and internal energy per mass of the ambient air [kg/m3, J/kg].
@@ -145,6 +147,7 @@ impl Model {
             cylinders,
             chamber_at: at,
             gas,
+            r_over_c0: gas.r_j_per_kg_k / gas.c0_j_per_kg_k,
             ambient: ambient(gas, setting),
             exhaust: exhaust(gas, spec, setting),
             rest: (

@@ -148,16 +148,24 @@ impl Model {
         let &[m, energy, burned, ..] = y else {
             unreachable!("a volume has three slots")
         };
-        let per_kg = 1.0 / m;
+        let (per_kg, density) = (1.0 / m, m * per_m3);
         let u = energy * per_kg;
-        let t_k = self.gas.t_k(u);
-        let rt_j_kg = self.gas.r_j_per_kg_k * t_k;
-        let density = m * per_m3;
+        let (p_pa, t_k, rt_j_kg);
+        if self.gas.c1_j_per_kg_k2 > 0.0 {
+            t_k = self.gas.t_k(u);
+            rt_j_kg = self.gas.r_j_per_kg_k * t_k;
+            p_pa = density * rt_j_kg;
+        } else {
+            // The pressure follows from the energy alone and need not wait for the temperature.
+            p_pa = self.r_over_c0 * energy * per_m3;
+            rt_j_kg = self.r_over_c0 * u;
+            t_k = self.gas.t_k(u);
+        }
         Gas {
-            p_pa: density * rt_j_kg,
+            p_pa,
             t_k,
             rt_j_kg,
-            p_over_root: density * rt_j_kg.sqrt(),
+            p_over_root: (p_pa * density).sqrt(),
             burned: burned * per_kg,
             h_j_kg: u + rt_j_kg,
         }

@@ -13,10 +13,16 @@ use crate::model::{Geometry, Model};
 use crate::rates::{TOTALS, VOLUME_SLOTS, total};
 use crate::setting::Setting;
 use crate::spec::EngineSpec;
+use crate::stabilised::{self, Stage};
 use crate::valve::wrap_720;
 
 /// Longest step times fastest rate [-]; the method is stable to 2.78 on the real axis.
 const STIFFNESS_LIMIT: f64 = 2.0;
+/// The stabilised method takes over above this step times rate [-]: below, two steps of the classical
+/// method do, and are two orders better.
+const STABILISED_ABOVE: f64 = 4.0;
+/// Room for the rates to grow within a step of the stabilised method [-].
+const SAFETY: f64 = 1.3;
 /// Angles closer than this are one event [deg].
 const SAME_ANGLE_DEG: f64 = 1e-9;
 
@@ -65,6 +71,10 @@ pub struct Simulation {
     geometry: [Vec<Geometry>; 3],
     events: Vec<(f64, Event)>,
     steps_per_cycle: usize,
+    /// Where the last of `geometry` stands, if it is of use to the next step [deg].
+    geometry_at_deg: Option<f64>,
+    /// Whether the stabilised method may be used: not with gas columns, which swing.
+    stabilised: bool,
     cycle: usize,
     combustion_scale: Vec<f64>,
     residual: Vec<f64>,
@@ -116,6 +126,8 @@ impl Simulation {
             geometry: std::array::from_fn(|_| vec![Geometry::default(); n]),
             events: Vec::new(),
             steps_per_cycle,
+            geometry_at_deg: None,
+            stabilised: spec.cylinders.iter().all(|c| c.column.is_none()),
             cycle: 0,
             combustion_scale: setting.bodies.iter().map(|b| b.combustion_scale).collect(),
             residual: vec![0.0; n],
@@ -225,6 +237,8 @@ impl Simulation {
     pub fn run_cycle(&mut self, mut record: Option<&mut Vec<f64>>) -> Result<(), EngineError> {
         let totals = self.model.totals_at();
         self.state[totals..].fill(0.0);
+        // Speed, areas or faults may have changed since.
+        self.geometry_at_deg = None;
         let step_deg = 720.0 / self.steps_per_cycle as f64;
         let mut next_event = 0;
         for step in 0..self.steps_per_cycle {
@@ -339,20 +353,67 @@ impl Simulation {
     fn advance(&mut self, from_deg: f64, to_deg: f64) {
         let mut theta = from_deg;
         while to_deg - theta > SAME_ANGLE_DEG {
-            let [g0, _, _] = &mut self.geometry;
-            self.model.geometry(theta, g0);
-            let fastest = self.model.rates::<true>(g0, &self.state, &mut self.work[0]);
             let left_deg = to_deg - theta;
-            let left_s = left_deg / self.model.deg_per_s;
-            let parts = (fastest * left_s / STIFFNESS_LIMIT).ceil().clamp(1.0, 1e4);
-            let next = if parts < 1.5 {
-                to_deg
-            } else {
-                theta + left_deg / parts
-            };
+            let fastest = self.first_slope(theta);
+            let z = fastest * left_deg / self.model.deg_per_s;
+            let mut next = to_deg;
+            if z > STIFFNESS_LIMIT {
+                if self.stabilised && z > STABILISED_ABOVE {
+                    if let Some(stages) = stabilised::method(SAFETY * z) {
+                        self.runge_kutta_chebyshev(theta, to_deg, stages);
+                        theta = to_deg;
+                        continue;
+                    }
+                }
+                next = theta + left_deg / (z / STIFFNESS_LIMIT).ceil().min(1e4);
+            }
             self.runge_kutta(theta, next);
             theta = next;
         }
+    }
+
+    /// Slope at `theta_deg` into `work[0]`; returns the fastest rate of any volume [1/s].
+    fn first_slope(&mut self, theta_deg: f64) -> f64 {
+        let [g0, _, g_end] = &mut self.geometry;
+        if self.geometry_at_deg == Some(theta_deg) {
+            std::mem::swap(g0, g_end);
+        } else {
+            self.model.geometry(theta_deg, g0);
+        }
+        self.model.rates::<true>(g0, &self.state, &mut self.work[0])
+    }
+
+    /// One step of the stabilised method; the first slope is in `work[0]` already.
+    fn runge_kutta_chebyshev(&mut self, from_deg: f64, to_deg: f64, stages: &[Stage]) {
+        let model = &self.model;
+        let [_, g, _] = &mut self.geometry;
+        let [f0, f, older, newer, _] = &mut self.work;
+        let n = self.state.len();
+        let (y, f0, f) = (&mut self.state[..n], &f0[..n], &mut f[..n]);
+        let (mut older, mut newer) = (&mut older[..n], &mut newer[..n]);
+        let h = (to_deg - from_deg) / model.deg_per_s;
+        let first = h * stages[0].mu_slope;
+        for i in 0..n {
+            older[i] = y[i];
+            newer[i] = y[i] + first * f0[i];
+        }
+        for pair in stages.windows(2) {
+            let (before, stage) = (pair[0], pair[1]);
+            model.geometry(from_deg + before.place * (to_deg - from_deg), g);
+            model.rates::<false>(g, newer, f);
+            let rest = 1.0 - stage.mu - stage.nu;
+            let (by_f, by_f0) = (h * stage.mu_slope, h * stage.nu_slope);
+            for i in 0..n {
+                older[i] = rest * y[i]
+                    + stage.mu * newer[i]
+                    + stage.nu * older[i]
+                    + by_f * f[i]
+                    + by_f0 * f0[i];
+            }
+            std::mem::swap(&mut older, &mut newer);
+        }
+        y.copy_from_slice(newer);
+        self.geometry_at_deg = None;
     }
 
     /// One step of the classical method; the first slope is in `work[0]` already.
@@ -360,35 +421,28 @@ impl Simulation {
         let model = &self.model;
         let [_, g_half, g_end] = &mut self.geometry;
         let [k1, k2, k3, k4, trial] = &mut self.work;
-        let y = &mut self.state;
         let h = (to_deg - from_deg) / model.deg_per_s;
         model.geometry(0.5 * (from_deg + to_deg), g_half);
         model.geometry(to_deg, g_end);
+        self.geometry_at_deg = Some(to_deg);
+        let n = self.state.len();
+        let (y, trial) = (&mut self.state[..n], &mut trial[..n]);
+        let (k1, k2, k3, k4) = (&k1[..n], &mut k2[..n], &mut k3[..n], &mut k4[..n]);
+        // The slopes do not depend on the totals, so those need no trial values.
         let volumes = model.totals_at();
-        let shift = |trial: &mut [f64], y: &[f64], k: &[f64], by: f64| {
-            for ((t, &y), &k) in trial.iter_mut().zip(y).zip(k) {
-                *t = y + by * k;
+        let shift = |trial: &mut [f64], k: &[f64], by: f64, y: &[f64]| {
+            for i in 0..volumes {
+                trial[i] = y[i] + by * k[i];
             }
         };
-        // The slopes do not depend on the totals, so those need no trial values.
-        shift(
-            &mut trial[..volumes],
-            &y[..volumes],
-            &k1[..volumes],
-            0.5 * h,
-        );
+        shift(trial, k1, 0.5 * h, y);
         model.rates::<false>(g_half, trial, k2);
-        shift(
-            &mut trial[..volumes],
-            &y[..volumes],
-            &k2[..volumes],
-            0.5 * h,
-        );
+        shift(trial, k2, 0.5 * h, y);
         model.rates::<false>(g_half, trial, k3);
-        shift(&mut trial[..volumes], &y[..volumes], &k3[..volumes], h);
+        shift(trial, k3, h, y);
         model.rates::<false>(g_end, trial, k4);
         let sixth = h / 6.0;
-        for i in 0..y.len() {
+        for i in 0..n {
             y[i] += sixth * (k1[i] + 2.0 * (k2[i] + k3[i]) + k4[i]);
         }
     }
