@@ -130,9 +130,9 @@ pub fn psi(r: f64) -> f64 {
     }
 }
 
-/// [`psi`] for ratios up to 1, where the gas flows forward.
+/// [`psi`] for ratios up to 1, where the gas flows forward; above 1 it has no meaning.
 #[inline]
-fn psi_forward(r: f64) -> f64 {
+pub fn psi_forward(r: f64) -> f64 {
     if r <= CRITICAL_RATIO_AIR {
         PSI_CHOKED_AIR
     } else if r <= LINEAR_ABOVE_RATIO {

@@ -126,6 +126,8 @@ pub(crate) struct Model {
     pub(crate) passage_m2: f64,
     pub(crate) balance_pipe_m2: f64,
     pub(crate) idle_valve_m2: f64,
+    /// What of it feeds each runner without passing a chamber [m2].
+    share_m2: f64,
     pub(crate) deg_per_s: f64,
 }
 
@@ -158,6 +160,7 @@ impl Model {
             passage_m2: setting.passage_m2,
             balance_pipe_m2: setting.balance_pipe_m2,
             idle_valve_m2: 0.0,
+            share_m2: 0.0,
             deg_per_s: 6000.0,
         }
     }
@@ -168,6 +171,7 @@ impl Model {
         self.exhaust = exhaust(self.gas, spec, setting);
         self.passage_m2 = setting.passage_m2;
         self.balance_pipe_m2 = setting.balance_pipe_m2;
+        self.set_idle_valve_m2(self.idle_valve_m2);
         for (c, body) in self.cylinders.iter_mut().zip(&setting.bodies) {
             c.breathing_scale = body.breathing_scale;
             c.blow_by_m2 = body.blow_by_m2;
@@ -181,12 +185,17 @@ impl Model {
 
     /// Area that feeds runner `cylinder` from ambient without passing a chamber [m2].
     pub(crate) fn direct_area_m2(&self, cylinder: usize) -> f64 {
-        let share = if self.has_chamber() {
+        self.cylinders[cylinder].own_area_m2 + self.share_m2
+    }
+
+    /// Sets the idle valve's area [m2].
+    pub(crate) fn set_idle_valve_m2(&mut self, area_m2: f64) {
+        self.idle_valve_m2 = area_m2;
+        self.share_m2 = if self.has_chamber() {
             0.0
         } else {
-            self.idle_valve_m2 / self.cylinders.len() as f64
+            area_m2 / self.cylinders.len() as f64
         };
-        self.cylinders[cylinder].own_area_m2 + share
     }
 
     /// Length of the state: volumes, then totals.

@@ -5,8 +5,7 @@
 //! the orifice law with the upstream state. Running totals are integrated with the same weights,
 //! so mass and energy balances close to rounding whatever the step.
 
-use evenpull_airflow::orifice::PSI_CHOKED_AIR;
-use evenpull_airflow::psi;
+use evenpull_airflow::orifice::{PSI_CHOKED_AIR, psi_forward};
 
 use crate::model::{CylinderModel, Geometry, Model};
 
@@ -72,10 +71,12 @@ impl Gas {
     }
 }
 
-/// Flow from one gas to another.
+/// Flow from one gas to another: mass, and what it carries.
 #[derive(Clone, Copy)]
 struct Flow {
     kg_s: f64,
+    h_w: f64,
+    burned_kg_s: f64,
     /// Flow function of the pressure ratio, not negative [-].
     psi: f64,
 }
@@ -83,13 +84,10 @@ struct Flow {
 impl Flow {
     const NONE: Self = Self {
         kg_s: 0.0,
+        h_w: 0.0,
+        burned_kg_s: 0.0,
         psi: PSI_CHOKED_AIR,
     };
-
-    /// Upstream of `a` and `b`, the sides that it was made with.
-    fn from<'a>(&self, a: &'a Gas, b: &'a Gas) -> &'a Gas {
-        if self.kg_s >= 0.0 { a } else { b }
-    }
 
     /// Slope of the flow function [-]; `|psi'|` is below `1/psi` everywhere and below the strip's.
     fn steepness(&self) -> f64 {
@@ -104,14 +102,17 @@ impl Flow {
 /// Flow from `a` to `b` through `area_m2`.
 #[inline]
 fn flow(area_m2: f64, a: &Gas, b: &Gas) -> Flow {
-    let (up, down, sign) = if a.p_pa >= b.p_pa {
-        (a, b, 1.0)
+    let psi = psi_forward(a.p_pa.min(b.p_pa) / a.p_pa.max(b.p_pa));
+    let (up, area_m2) = if a.p_pa >= b.p_pa {
+        ((a.p_over_root, a.h_j_kg, a.burned), area_m2)
     } else {
-        (b, a, -1.0)
+        ((b.p_over_root, b.h_j_kg, b.burned), -area_m2)
     };
-    let psi = psi(down.p_pa / up.p_pa);
+    let kg_s = area_m2 * up.0 * psi;
     Flow {
-        kg_s: sign * area_m2 * up.p_over_root * psi,
+        kg_s,
+        h_w: kg_s * up.1,
+        burned_kg_s: kg_s * up.2,
         psi,
     }
 }
@@ -135,10 +136,10 @@ struct Outflow {
 }
 
 impl Outflow {
-    fn add(&mut self, flow: Flow, up: &Gas) {
+    fn add(&mut self, flow: &Flow) {
         self.kg_s += flow.kg_s;
-        self.h_w += flow.kg_s * up.h_j_kg;
-        self.burned_kg_s += flow.kg_s * up.burned;
+        self.h_w += flow.h_w;
+        self.burned_kg_s += flow.burned_kg_s;
     }
 }
 
@@ -212,12 +213,10 @@ impl Model {
 
         let area_m2 = self.direct_area_m2(i);
         let own = flow(area_m2, &self.ambient, &first);
-        let own_up = own.from(&self.ambient, &first);
         let mut valve = Flow::NONE;
         if g.intake_m2 > 0.0 {
             valve = flow(g.intake_m2, &last, &cylinder);
         }
-        let valve_up = valve.from(&last, &cylinder);
         let out = self.outflow::<STIFF>(c, g, &cylinder);
 
         let (burn_heat, burned) = (c.burn_heat_j * g.burn_per_s, c.burn_air_kg * g.burn_per_s);
@@ -235,26 +234,24 @@ impl Model {
 
         let (runner_heat, waves) = self.column_rates(c, &first, y, dy);
         dy[c.at] += own.kg_s;
-        dy[c.at + 1] += own.kg_s * own_up.h_j_kg;
-        dy[c.at + 2] += own.kg_s * own_up.burned;
-        let valve_h = valve.kg_s * valve_up.h_j_kg;
-        let valve_burned = valve.kg_s * valve_up.burned;
+        dy[c.at + 1] += own.h_w;
+        dy[c.at + 2] += own.burned_kg_s;
         let mouth = c.last_cell_at();
         dy[mouth] -= valve.kg_s;
-        dy[mouth + 1] -= valve_h;
-        dy[mouth + 2] -= valve_burned;
+        dy[mouth + 1] -= valve.h_w;
+        dy[mouth + 2] -= valve.burned_kg_s;
         dy[at] = valve.kg_s - out.kg_s;
-        dy[at + 1] = valve_h - out.h_w + cylinder_heat - power;
-        dy[at + 2] = valve_burned - out.burned_kg_s + burned;
+        dy[at + 1] = valve.h_w - out.h_w + cylinder_heat - power;
+        dy[at + 2] = valve.burned_kg_s - out.burned_kg_s + burned;
 
         let totals = self.totals_at() + TOTALS * i;
         let d = &mut dy[totals..totals + TOTALS];
         d[total::OWN_KG] = own.kg_s;
         d[total::ACROSS_KG] = 0.0;
         d[total::VALVE_KG] = valve.kg_s;
-        d[total::FRESH_KG] = valve.kg_s - valve_burned;
+        d[total::FRESH_KG] = valve.kg_s - valve.burned_kg_s;
         d[total::OUT_KG] = out.kg_s;
-        d[total::ENTHALPY_J] = own.kg_s * own_up.h_j_kg - out.h_w;
+        d[total::ENTHALPY_J] = own.h_w - out.h_w;
         d[total::HEAT_J] = cylinder_heat + runner_heat;
         d[total::WORK_J] = power;
         d[total::P_PA_S] = first.p_pa;
@@ -340,7 +337,7 @@ impl Model {
         let mut out = Outflow::default();
         if g.exhaust_m2 > 0.0 {
             let flow = flow(g.exhaust_m2, cylinder, &self.exhaust);
-            out.add(flow, flow.from(cylinder, &self.exhaust));
+            out.add(&flow);
             if STIFF {
                 let slope = flow.steepness();
                 out.per_s += stiffness(g.exhaust_m2, slope, cylinder, &self.exhaust, g.v_m3);
@@ -349,7 +346,7 @@ impl Model {
         // The crankcase is taken at ambient; it gives nothing back.
         if c.blow_by_m2 > 0.0 && cylinder.p_pa > self.ambient.p_pa {
             let lost = flow(c.blow_by_m2, cylinder, &self.ambient);
-            out.add(lost, cylinder);
+            out.add(&lost);
             if STIFF {
                 let slope = lost.steepness();
                 out.per_s += stiffness(c.blow_by_m2, slope, cylinder, &self.ambient, g.v_m3);
@@ -363,13 +360,11 @@ impl Model {
         let at = self.chamber_at;
         let chamber = self.gas_at(&y[at..], 1.0 / self.chamber_m3);
         let inflow = flow(self.idle_valve_m2, &self.ambient, &chamber);
-        let up = inflow.from(&self.ambient, &chamber);
-        let inflow_h = inflow.kg_s * up.h_j_kg;
         dy[at] += inflow.kg_s;
-        dy[at + 1] += inflow_h;
-        dy[at + 2] += inflow.kg_s * up.burned;
+        dy[at + 1] += inflow.h_w;
+        dy[at + 2] += inflow.burned_kg_s;
         // What the valve lets in counts to the balance of the first cylinder's energy account.
-        dy[self.totals_at() + total::ENTHALPY_J] += inflow_h;
+        dy[self.totals_at() + total::ENTHALPY_J] += inflow.h_w;
         let v_m3 = self.chamber_m3;
         let slope = inflow.steepness();
         let mut per_s = stiffness(self.idle_valve_m2, slope, &chamber, &self.ambient, v_m3);
@@ -405,11 +400,10 @@ impl Model {
 /// Moves gas from volume `a` to volume `b` (slot and gas of each).
 fn transfer(area_m2: f64, a: (usize, &Gas), b: (usize, &Gas), dy: &mut [f64]) -> Flow {
     let flow = flow(area_m2, a.1, b.1);
-    let up = flow.from(a.1, b.1);
     for (slot, sign) in [(a.0, -1.0), (b.0, 1.0)] {
         dy[slot] += sign * flow.kg_s;
-        dy[slot + 1] += sign * flow.kg_s * up.h_j_kg;
-        dy[slot + 2] += sign * flow.kg_s * up.burned;
+        dy[slot + 1] += sign * flow.h_w;
+        dy[slot + 2] += sign * flow.burned_kg_s;
     }
     flow
 }

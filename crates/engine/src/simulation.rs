@@ -175,7 +175,7 @@ impl Simulation {
 
     /// Sets the idle valve's area, all cylinders together [m2], from the next cycle on.
     pub fn set_idle_valve_m2(&mut self, area_m2: f64) {
-        self.model.idle_valve_m2 = area_m2;
+        self.model.set_idle_valve_m2(area_m2);
     }
 
     /// Sets plates, leaks, bleeds, faults and weather from `setting` at a cable asking for
