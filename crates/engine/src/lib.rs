@@ -10,6 +10,7 @@
 mod model;
 mod rates;
 mod stabilised;
+mod stepper;
 
 pub mod combustion;
 pub mod crank;

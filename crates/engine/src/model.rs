@@ -1,11 +1,13 @@
 //! Constants of one engine in one setting, and where each value sits in the state.
 
+use std::ops::Range;
+
 use crate::crank::VolumeTable;
 use crate::gas::WorkingGas;
 use crate::rates::{Gas, TOTALS, VOLUME_SLOTS};
 use crate::setting::{BodySetting, Setting};
 use crate::spec::{CylinderSpec, EngineSpec};
-use crate::valve::wrap_720;
+use crate::valve::{OpenValve, wrap_720};
 
 /// What depends on the crank angle alone, for one cylinder.
 #[derive(Debug, Clone, Copy, Default)]
@@ -16,6 +18,13 @@ pub(crate) struct Geometry {
     pub(crate) exhaust_m2: f64,
     pub(crate) burn_per_s: f64,
     pub(crate) wall_m2: f64,
+}
+
+impl Geometry {
+    /// True when no valve is open and nothing burns.
+    pub(crate) fn is_quiet(&self) -> bool {
+        self.intake_m2 <= 0.0 && self.exhaust_m2 <= 0.0 && self.burn_per_s <= 0.0
+    }
 }
 
 /// Constants of one cylinder in one setting.
@@ -31,6 +40,11 @@ pub(crate) struct CylinderModel {
     pub(crate) cell_m3: f64,
     /// One over it [1/m3].
     pub(crate) per_cell_m3: f64,
+    intake: OpenValve,
+    exhaust: OpenValve,
+    /// Piston crown and head [m2], and cylinder wall to volume [m2/m3].
+    ends_m2: f64,
+    round_m2_per_m3: f64,
     /// Volume of the cylinder over the crank angle.
     volume: VolumeTable,
     /// Cross-section over length of the gas between two centres [m]; zero without a column.
@@ -64,6 +78,10 @@ impl CylinderModel {
             cells,
             cell_m3: spec.runner_m3 / cells as f64,
             per_cell_m3: cells as f64 / spec.runner_m3,
+            intake: OpenValve::new(&spec.intake),
+            exhaust: OpenValve::new(&spec.exhaust),
+            ends_m2: 2.0 * spec.crank.piston_area_m2(),
+            round_m2_per_m3: 4.0 / spec.crank.bore_m,
             volume: VolumeTable::new(&spec.crank),
             area_over_length_m,
             loss_per_m3,
@@ -76,9 +94,9 @@ impl CylinderModel {
         }
     }
 
-    /// State slots of runner, cylinder and flows.
-    fn slots(&self) -> usize {
-        VOLUME_SLOTS * (self.cells + 1) + self.cells - 1
+    /// State slots: runner, cylinder, flows, running totals.
+    pub(crate) fn slots(&self) -> Range<usize> {
+        self.at..self.totals_at() + TOTALS
     }
 
     /// First slot of the runner volume next to the intake valve.
@@ -94,6 +112,16 @@ impl CylinderModel {
     /// Slot of the first flow between runner volumes.
     pub(crate) fn flows_at(&self) -> usize {
         self.cylinder_at() + VOLUME_SLOTS
+    }
+
+    /// First slot of the running totals.
+    pub(crate) fn totals_at(&self) -> usize {
+        self.flows_at() + self.cells - 1
+    }
+
+    /// Pressure next to the body [Pa] of gas of mass `m` [kg] and energy `u` [J].
+    pub(crate) fn runner_pa(&self, gas: WorkingGas, [m, u]: [f64; 2]) -> f64 {
+        m * gas.r_j_per_kg_k * gas.t_k(u / m) / self.cell_m3
     }
 }
 
@@ -141,7 +169,7 @@ impl Model {
             .zip(&setting.bodies)
             .map(|(cylinder, body)| {
                 let model = CylinderModel::new(cylinder, body, at);
-                at += model.slots();
+                at = model.slots().end;
                 model
             })
             .collect();
@@ -198,14 +226,14 @@ impl Model {
         };
     }
 
-    /// Length of the state: volumes, then totals.
+    /// Length of the state.
     pub(crate) fn state_len(&self) -> usize {
-        self.totals_at() + TOTALS * self.cylinders.len()
+        self.chamber_at + VOLUME_SLOTS
     }
 
-    /// First slot of the running totals.
-    pub(crate) fn totals_at(&self) -> usize {
-        self.chamber_at + VOLUME_SLOTS
+    /// True when one runner's gas reaches another.
+    pub(crate) fn is_coupled(&self) -> bool {
+        self.has_chamber() || self.balance_pipe_m2 > 0.0
     }
 
     /// Everything at rest: runners and chamber at ambient, cylinders full of ambient air.
@@ -229,19 +257,22 @@ impl Model {
         y
     }
 
-    /// Volumes, areas and burn rate at crank angle `theta_deg` (0 to 720).
-    pub(crate) fn geometry(&self, theta_deg: f64, out: &mut [Geometry]) {
-        for (c, g) in self.cylinders.iter().zip(out) {
+    /// Volumes, areas and burn rate of some cylinders at crank angle `theta_deg` (0 to 720).
+    pub(crate) fn geometry(&self, cylinders: Range<usize>, theta_deg: f64, out: &mut [Geometry]) {
+        for (c, g) in self.cylinders[cylinders].iter().zip(out) {
             let phi_deg = wrap_720(theta_deg - c.spec.intake_start_deg);
             let (v_m3, dv_m3_deg) = c.volume.at(phi_deg);
             g.v_m3 = v_m3;
             g.dv_m3_s = dv_m3_deg * self.deg_per_s;
-            g.intake_m2 = c.breathing_scale * c.spec.intake.area_m2(phi_deg);
-            g.exhaust_m2 = c.breathing_scale * c.spec.exhaust.area_m2(phi_deg);
-            g.burn_per_s = c.spec.heat.map_or(0.0, |law| {
-                law.rate_per_deg(wrap_720(phi_deg - 360.0 - c.burn_start_deg)) * self.deg_per_s
-            });
-            g.wall_m2 = 2.0 * c.spec.crank.piston_area_m2() + 4.0 * v_m3 / c.spec.crank.bore_m;
+            g.intake_m2 = c.breathing_scale * c.intake.area_m2(phi_deg);
+            g.exhaust_m2 = c.breathing_scale * c.exhaust.area_m2(phi_deg);
+            if let Some(law) = &c.spec.heat {
+                let since_deg = wrap_720(phi_deg - 360.0 - c.burn_start_deg);
+                g.burn_per_s = law.rate_per_deg(since_deg) * self.deg_per_s;
+            }
+            if c.spec.cylinder_wall.is_some() {
+                g.wall_m2 = c.ends_m2 + v_m3 * c.round_m2_per_m3;
+            }
         }
     }
 }

@@ -5,6 +5,8 @@
 //! the orifice law with the upstream state. Running totals are integrated with the same weights,
 //! so mass and energy balances close to rounding whatever the step.
 
+use std::ops::Range;
+
 use evenpull_airflow::orifice::{PSI_CHOKED_AIR, psi_forward};
 
 use crate::model::{CylinderModel, Geometry, Model};
@@ -172,19 +174,24 @@ impl Model {
         }
     }
 
-    /// Writes `dy/dt` [per s] for state `y`; with `STIFF` returns the fastest rate of any volume
-    /// [1/s], otherwise zero.
+    /// Writes `dy/dt` [per s] of `cylinders` for state `y`; with `STIFF` returns the fastest rate of
+    /// any volume [1/s], otherwise zero.
+    ///
+    /// `geometry` has one entry for each of them. Coupled cylinders must be given all together.
     pub(crate) fn rates<const STIFF: bool>(
         &self,
+        cylinders: Range<usize>,
         geometry: &[Geometry],
         y: &[f64],
         dy: &mut [f64],
     ) -> f64 {
         let mut fastest = 0.0_f64;
-        for (i, g) in geometry.iter().enumerate() {
+        for (i, g) in cylinders.zip(geometry) {
             fastest = fastest.max(self.cylinder_rates::<STIFF>(i, g, y, dy));
         }
-        dy[self.chamber_at..self.chamber_at + VOLUME_SLOTS].fill(0.0);
+        if self.is_coupled() {
+            dy[self.chamber_at..self.chamber_at + VOLUME_SLOTS].fill(0.0);
+        }
         if self.has_chamber() {
             fastest = fastest.max(self.chamber_rates(y, dy));
         }
@@ -244,7 +251,7 @@ impl Model {
         dy[at + 1] = valve.h_w - out.h_w + cylinder_heat - power;
         dy[at + 2] = valve.burned_kg_s - out.burned_kg_s + burned;
 
-        let totals = self.totals_at() + TOTALS * i;
+        let totals = c.totals_at();
         let d = &mut dy[totals..totals + TOTALS];
         d[total::OWN_KG] = own.kg_s;
         d[total::ACROSS_KG] = 0.0;
@@ -364,14 +371,14 @@ impl Model {
         dy[at + 1] += inflow.h_w;
         dy[at + 2] += inflow.burned_kg_s;
         // What the valve lets in counts to the balance of the first cylinder's energy account.
-        dy[self.totals_at() + total::ENTHALPY_J] += inflow.h_w;
+        dy[self.cylinders[0].totals_at() + total::ENTHALPY_J] += inflow.h_w;
         let v_m3 = self.chamber_m3;
         let slope = inflow.steepness();
         let mut per_s = stiffness(self.idle_valve_m2, slope, &chamber, &self.ambient, v_m3);
-        for (i, c) in self.cylinders.iter().enumerate() {
+        for c in &self.cylinders {
             let runner = self.gas_at(&y[c.at..], c.per_cell_m3);
             let flow = transfer(self.passage_m2, (at, &chamber), (c.at, &runner), dy);
-            dy[self.totals_at() + TOTALS * i + total::ACROSS_KG] += flow.kg_s;
+            dy[c.totals_at() + total::ACROSS_KG] += flow.kg_s;
             per_s += stiffness(self.passage_m2, flow.steepness(), &chamber, &runner, v_m3);
         }
         per_s
@@ -386,8 +393,8 @@ impl Model {
             let gas_a = self.gas_at(&y[a.at..], a.per_cell_m3);
             let gas_b = self.gas_at(&y[b.at..], b.per_cell_m3);
             let flow = transfer(area_m2, (a.at, &gas_a), (b.at, &gas_b), dy);
-            dy[self.totals_at() + TOTALS * (i - 1) + total::ACROSS_KG] -= flow.kg_s;
-            dy[self.totals_at() + TOTALS * i + total::ACROSS_KG] += flow.kg_s;
+            dy[a.totals_at() + total::ACROSS_KG] -= flow.kg_s;
+            dy[b.totals_at() + total::ACROSS_KG] += flow.kg_s;
             let slope = flow.steepness();
             let per_s = stiffness(area_m2, slope, &gas_a, &gas_b, a.cell_m3)
                 + stiffness(area_m2, slope, &gas_b, &gas_a, b.cell_m3);

@@ -9,31 +9,11 @@ use rand::rngs::Xoshiro256PlusPlus;
 use rand_distr::{Distribution, StandardNormal};
 
 use crate::error::EngineError;
-use crate::model::{Geometry, Model};
+use crate::model::Model;
 use crate::rates::{TOTALS, VOLUME_SLOTS, total};
 use crate::setting::Setting;
 use crate::spec::EngineSpec;
-use crate::stabilised::{self, Stage};
-use crate::valve::wrap_720;
-
-/// Longest step times fastest rate [-]; the method is stable to 2.78 on the real axis.
-const STIFFNESS_LIMIT: f64 = 2.0;
-/// The stabilised method takes over above this step times rate [-]: below, two steps of the classical
-/// method do, and are two orders better.
-const STABILISED_ABOVE: f64 = 4.0;
-/// Room for the rates to grow within a step of the stabilised method [-].
-const SAFETY: f64 = 1.3;
-/// Angles closer than this are one event [deg].
-const SAME_ANGLE_DEG: f64 = 1e-9;
-
-/// What happens at an angle beyond a kink in the areas.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Event {
-    /// A valve opens or shuts, a burn ends: the step ends here, nothing else.
-    Kink,
-    /// A burn starts: the trapped air decides its heat.
-    Spark(usize),
-}
+use crate::stepper::{Rows, Stepper};
 
 /// What one cycle did to one cylinder.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -66,15 +46,8 @@ pub struct CylinderCycle {
 #[derive(Debug, Clone)]
 pub struct Simulation {
     pub(crate) model: Model,
-    state: Vec<f64>,
-    work: [Vec<f64>; 5],
-    geometry: [Vec<Geometry>; 3],
-    events: Vec<(f64, Event)>,
+    pub(crate) stepper: Stepper,
     steps_per_cycle: usize,
-    /// Where the last of `geometry` stands, if it is of use to the next step [deg].
-    geometry_at_deg: Option<f64>,
-    /// Whether the stabilised method may be used: not with gas columns, which swing.
-    stabilised: bool,
     cycle: usize,
     combustion_scale: Vec<f64>,
     residual: Vec<f64>,
@@ -119,21 +92,15 @@ impl Simulation {
             });
         }
         let model = Model::new(spec, setting);
-        let state = model.rest_state();
         let n = spec.cylinders.len();
         let mut simulation = Self {
-            work: std::array::from_fn(|_| vec![0.0; state.len()]),
-            geometry: std::array::from_fn(|_| vec![Geometry::default(); n]),
-            events: Vec::new(),
+            stepper: Stepper::new(&model),
             steps_per_cycle,
-            geometry_at_deg: None,
-            stabilised: spec.cylinders.iter().all(|c| c.column.is_none()),
             cycle: 0,
             combustion_scale: setting.bodies.iter().map(|b| b.combustion_scale).collect(),
             residual: vec![0.0; n],
             scatter,
             rng: Xoshiro256PlusPlus::seed_from_u64(seed),
-            state,
             model,
         };
         simulation.set_rpm(1000.0);
@@ -143,24 +110,12 @@ impl Simulation {
     /// Sets the engine speed from the next cycle on; `rpm` [1/min] > 0.
     pub fn set_rpm(&mut self, rpm: f64) {
         self.model.deg_per_s = 6.0 * rpm;
-        self.events.clear();
-        for (i, c) in self.model.cylinders.iter_mut().enumerate() {
-            let s = &c.spec;
-            let mut push = |deg: f64, event: Event| {
-                self.events
-                    .push((wrap_720(s.intake_start_deg + deg), event));
-            };
-            for valve in [&s.intake, &s.exhaust] {
-                push(valve.opens_deg, Event::Kink);
-                push(valve.closes_deg, Event::Kink);
-            }
-            if let Some(law) = s.heat {
+        for c in &mut self.model.cylinders {
+            if let Some(law) = c.spec.heat {
                 c.burn_start_deg = law.start_deg(rpm);
-                push(360.0 + c.burn_start_deg, Event::Spark(i));
-                push(360.0 + c.burn_start_deg + law.duration_deg, Event::Kink);
             }
         }
-        self.events.sort_by(|a, b| a.0.total_cmp(&b.0));
+        self.stepper.set_events(&self.model);
     }
 
     /// Engine speed [1/min].
@@ -195,6 +150,9 @@ impl Simulation {
         setting.check(spec)?;
         let plate_deg = setting.linkage.openings_deg(command_deg)?;
         self.model.apply(spec, setting);
+        if self.stepper.is_coupled() != self.model.is_coupled() {
+            self.stepper.regroup(&self.model);
+        }
         for (i, body) in setting.bodies.iter().enumerate() {
             let plate_m2 = spec.cylinders[i]
                 .body
@@ -235,34 +193,27 @@ impl Simulation {
     /// # Errors
     /// [`EngineError::Diverged`] when a mass or an energy is no longer positive.
     pub fn run_cycle(&mut self, mut record: Option<&mut Vec<f64>>) -> Result<(), EngineError> {
-        let totals = self.model.totals_at();
-        self.state[totals..].fill(0.0);
-        // Speed, areas or faults may have changed since.
-        self.geometry_at_deg = None;
+        self.stepper.start_cycle(&self.model);
         let step_deg = 720.0 / self.steps_per_cycle as f64;
-        let mut next_event = 0;
-        for step in 0..self.steps_per_cycle {
-            let start = step as f64 * step_deg;
-            let end = (step + 1) as f64 * step_deg;
+        for row in 0..self.steps_per_cycle {
+            let start_deg = row as f64 * step_deg;
             if let Some(rows) = record.as_deref_mut() {
                 for cylinder in 0..self.model.cylinders.len() {
-                    rows.push(self.runner_pa(cylinder));
+                    rows.push(self.stepper.runner_pa(&self.model, cylinder, start_deg));
                 }
             }
-            let mut theta = start;
-            while next_event < self.events.len() && self.events[next_event].0 < end {
-                let (at, event) = self.events[next_event];
-                if at > theta + SAME_ANGLE_DEG {
-                    self.advance(theta, at);
-                    theta = at;
-                }
-                if let Event::Spark(cylinder) = event {
+            let rows = Rows {
+                row,
+                step_deg,
+                of: self.steps_per_cycle,
+                recorded: record.is_some(),
+            };
+            for group in 0..self.stepper.groups() {
+                while let Some(cylinder) = self.stepper.advance(&self.model, group, rows) {
                     self.spark(cylinder);
                 }
-                next_event += 1;
             }
-            self.advance(theta, end);
-            self.check_state(end)?;
+            self.check_state(start_deg + step_deg)?;
         }
         self.cycle += 1;
         Ok(())
@@ -270,8 +221,8 @@ impl Simulation {
 
     /// Results of the cycle run last.
     pub fn cylinder_cycle(&self, cylinder: usize) -> CylinderCycle {
-        let at = self.model.totals_at() + TOTALS * cylinder;
-        let t = &self.state[at..at + TOTALS];
+        let at = self.model.cylinders[cylinder].totals_at();
+        let t = &self.stepper.state[at..at + TOTALS];
         CylinderCycle {
             fresh_kg: t[total::FRESH_KG],
             own_kg: t[total::OWN_KG],
@@ -291,29 +242,28 @@ impl Simulation {
     /// split into several volumes.
     pub fn runner_pa(&self, cylinder: usize) -> f64 {
         let c = &self.model.cylinders[cylinder];
-        let (m, u) = (self.state[c.at], self.state[c.at + 1]);
-        let t_k = self.model.gas.t_k(u / m);
-        m * self.model.gas.r_j_per_kg_k * t_k / c.cell_m3
+        let gas = [self.stepper.state[c.at], self.stepper.state[c.at + 1]];
+        c.runner_pa(self.model.gas, gas)
     }
 
     /// Gas mass in runner and in cylinder now [kg].
     pub fn masses_kg(&self, cylinder: usize) -> (f64, f64) {
         let c = &self.model.cylinders[cylinder];
-        let runner = &self.state[c.at..c.cylinder_at()];
+        let runner = &self.stepper.state[c.at..c.cylinder_at()];
         (
             runner.iter().step_by(VOLUME_SLOTS).sum(),
-            self.state[c.cylinder_at()],
+            self.stepper.state[c.cylinder_at()],
         )
     }
 
     /// Internal energy of all gas in the engine now [J].
     pub fn stored_energy_j(&self) -> f64 {
-        let chamber_j = self.state[self.model.chamber_at + 1];
+        let chamber_j = self.stepper.state[self.model.chamber_at + 1];
         let volumes = self
             .model
             .cylinders
             .iter()
-            .map(|c| &self.state[c.at..c.flows_at()]);
+            .map(|c| &self.stepper.state[c.at..c.flows_at()]);
         let gas_j: f64 = volumes
             .flat_map(|v| v.iter().skip(1).step_by(VOLUME_SLOTS))
             .sum();
@@ -331,7 +281,7 @@ impl Simulation {
     /// The burn of `cylinder` starts: its heat follows the air trapped now.
     fn spark(&mut self, cylinder: usize) {
         let at = self.model.cylinders[cylinder].cylinder_at();
-        let (m, burned) = (self.state[at], self.state[at + 2]);
+        let (m, burned) = (self.stepper.state[at], self.stepper.state[at + 2]);
         let c = &mut self.model.cylinders[cylinder];
         let Some(law) = c.spec.heat else { return };
         self.residual[cylinder] = burned / m;
@@ -349,107 +299,9 @@ impl Simulation {
             * scatter.max(0.0);
     }
 
-    /// Integrates from `from_deg` to `to_deg`, no event between.
-    fn advance(&mut self, from_deg: f64, to_deg: f64) {
-        let mut theta = from_deg;
-        while to_deg - theta > SAME_ANGLE_DEG {
-            let left_deg = to_deg - theta;
-            let fastest = self.first_slope(theta);
-            let z = fastest * left_deg / self.model.deg_per_s;
-            let mut next = to_deg;
-            if z > STIFFNESS_LIMIT {
-                if self.stabilised && z > STABILISED_ABOVE {
-                    if let Some(stages) = stabilised::method(SAFETY * z) {
-                        self.runge_kutta_chebyshev(theta, to_deg, stages);
-                        theta = to_deg;
-                        continue;
-                    }
-                }
-                next = theta + left_deg / (z / STIFFNESS_LIMIT).ceil().min(1e4);
-            }
-            self.runge_kutta(theta, next);
-            theta = next;
-        }
-    }
-
-    /// Slope at `theta_deg` into `work[0]`; returns the fastest rate of any volume [1/s].
-    fn first_slope(&mut self, theta_deg: f64) -> f64 {
-        let [g0, _, g_end] = &mut self.geometry;
-        if self.geometry_at_deg == Some(theta_deg) {
-            std::mem::swap(g0, g_end);
-        } else {
-            self.model.geometry(theta_deg, g0);
-        }
-        self.model.rates::<true>(g0, &self.state, &mut self.work[0])
-    }
-
-    /// One step of the stabilised method; the first slope is in `work[0]` already.
-    fn runge_kutta_chebyshev(&mut self, from_deg: f64, to_deg: f64, stages: &[Stage]) {
-        let model = &self.model;
-        let [_, g, _] = &mut self.geometry;
-        let [f0, f, older, newer, _] = &mut self.work;
-        let n = self.state.len();
-        let (y, f0, f) = (&mut self.state[..n], &f0[..n], &mut f[..n]);
-        let (mut older, mut newer) = (&mut older[..n], &mut newer[..n]);
-        let h = (to_deg - from_deg) / model.deg_per_s;
-        let first = h * stages[0].mu_slope;
-        for i in 0..n {
-            older[i] = y[i];
-            newer[i] = y[i] + first * f0[i];
-        }
-        for pair in stages.windows(2) {
-            let (before, stage) = (pair[0], pair[1]);
-            model.geometry(from_deg + before.place * (to_deg - from_deg), g);
-            model.rates::<false>(g, newer, f);
-            let rest = 1.0 - stage.mu - stage.nu;
-            let (by_f, by_f0) = (h * stage.mu_slope, h * stage.nu_slope);
-            for i in 0..n {
-                older[i] = rest * y[i]
-                    + stage.mu * newer[i]
-                    + stage.nu * older[i]
-                    + by_f * f[i]
-                    + by_f0 * f0[i];
-            }
-            std::mem::swap(&mut older, &mut newer);
-        }
-        y.copy_from_slice(newer);
-        self.geometry_at_deg = None;
-    }
-
-    /// One step of the classical method; the first slope is in `work[0]` already.
-    fn runge_kutta(&mut self, from_deg: f64, to_deg: f64) {
-        let model = &self.model;
-        let [_, g_half, g_end] = &mut self.geometry;
-        let [k1, k2, k3, k4, trial] = &mut self.work;
-        let h = (to_deg - from_deg) / model.deg_per_s;
-        model.geometry(0.5 * (from_deg + to_deg), g_half);
-        model.geometry(to_deg, g_end);
-        self.geometry_at_deg = Some(to_deg);
-        let n = self.state.len();
-        let (y, trial) = (&mut self.state[..n], &mut trial[..n]);
-        let (k1, k2, k3, k4) = (&k1[..n], &mut k2[..n], &mut k3[..n], &mut k4[..n]);
-        // The slopes do not depend on the totals, so those need no trial values.
-        let volumes = model.totals_at();
-        let shift = |trial: &mut [f64], k: &[f64], by: f64, y: &[f64]| {
-            for i in 0..volumes {
-                trial[i] = y[i] + by * k[i];
-            }
-        };
-        shift(trial, k1, 0.5 * h, y);
-        model.rates::<false>(g_half, trial, k2);
-        shift(trial, k2, 0.5 * h, y);
-        model.rates::<false>(g_half, trial, k3);
-        shift(trial, k3, h, y);
-        model.rates::<false>(g_end, trial, k4);
-        let sixth = h / 6.0;
-        for i in 0..n {
-            y[i] += sixth * (k1[i] + 2.0 * (k2[i] + k3[i]) + k4[i]);
-        }
-    }
-
     fn check_state(&self, theta_deg: f64) -> Result<(), EngineError> {
         for (cylinder, c) in self.model.cylinders.iter().enumerate() {
-            let volumes = self.state[c.at..c.flows_at()].chunks_exact(VOLUME_SLOTS);
+            let volumes = self.stepper.state[c.at..c.flows_at()].chunks_exact(VOLUME_SLOTS);
             let good = |x: f64| x.is_finite() && x > 0.0;
             if !volumes.into_iter().all(|v| good(v[0]) && good(v[1])) {
                 return Err(EngineError::Diverged {
@@ -484,15 +336,12 @@ mod tests {
             sim.set_rpm(1250.0);
             sim.set_own_area_m2(0, 8e-6);
             let scale = 60.0e3 / sim.runner_pa(0);
-            sim.state[0] *= scale;
-            sim.state[1] *= scale;
+            sim.stepper.state[0] *= scale;
+            sim.stepper.state[1] *= scale;
             let step = 230.0 / n as f64;
             for k in 0..n {
                 let from = 240.0 + step * k as f64;
-                let [g0, _, _] = &mut sim.geometry;
-                sim.model.geometry(from, g0);
-                sim.model.rates::<true>(g0, &sim.state, &mut sim.work[0]);
-                sim.runge_kutta(from, from + step);
+                sim.stepper.classical_step(&sim.model, from, from + step);
             }
             sim.runner_pa(0)
         };
@@ -536,8 +385,8 @@ mod tests {
             for cell in 0..8 {
                 let at = VOLUME_SLOTS * cell;
                 // Isentropic: density by the mode, energy with h/u of it.
-                sim.state[at] *= 1.0 + 1e-4 * mode(cell);
-                sim.state[at + 1] *= 1.0 + h_over_u * 1e-4 * mode(cell);
+                sim.stepper.state[at] *= 1.0 + 1e-4 * mode(cell);
+                sim.stepper.state[at + 1] *= 1.0 + h_over_u * 1e-4 * mode(cell);
             }
             let end_s = periods * std::f64::consts::TAU / omega;
             let end_deg = 240.0 + end_s * sim.model.deg_per_s;
@@ -545,11 +394,11 @@ mod tests {
             let n = (end_deg - 240.0).ceil() as usize * 4;
             for k in 0..n {
                 let at = |k: usize| 240.0 + (end_deg - 240.0) * k as f64 / n as f64;
-                sim.advance(at(k), at(k + 1));
+                sim.stepper.cross(&sim.model, 0, at(k), at(k + 1));
             }
             let rest = sim.model.rest_state();
             let sum: f64 = (0..8)
-                .map(|cell| (sim.state[VOLUME_SLOTS * cell] / rest[0] - 1.0) * mode(cell))
+                .map(|cell| (sim.stepper.state[VOLUME_SLOTS * cell] / rest[0] - 1.0) * mode(cell))
                 .sum();
             sum / (4.0 * 1e-4)
         };

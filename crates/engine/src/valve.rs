@@ -29,16 +29,46 @@ pub struct Valve {
 impl Valve {
     /// Effective area [m2] at `phi_deg` after gas-exchange top dead centre, period 720.
     pub fn area_m2(&self, phi_deg: f64) -> f64 {
-        let open_for = wrap_720(phi_deg - self.opens_deg);
-        let duration = self.closes_deg - self.opens_deg;
-        if open_for >= duration {
+        OpenValve::new(self).area_m2(wrap_720(phi_deg))
+    }
+}
+
+/// A valve with what its area needs worked out.
+#[derive(Debug, Clone)]
+pub(crate) struct OpenValve {
+    /// Opening angle in 0 to 720 [deg].
+    opens_deg: f64,
+    duration_deg: f64,
+    /// One over it [1/deg].
+    per_duration: f64,
+    max_area_m2: f64,
+    squared: bool,
+}
+
+impl OpenValve {
+    pub(crate) fn new(valve: &Valve) -> Self {
+        let duration_deg = valve.closes_deg - valve.opens_deg;
+        Self {
+            opens_deg: wrap_720(valve.opens_deg),
+            duration_deg,
+            per_duration: 1.0 / duration_deg,
+            max_area_m2: valve.max_area_m2,
+            squared: valve.shape == LiftShape::SineSquared,
+        }
+    }
+
+    /// Effective area [m2] at `phi_deg` from 0 to 720.
+    #[inline]
+    pub(crate) fn area_m2(&self, phi_deg: f64) -> f64 {
+        let mut open_for = phi_deg - self.opens_deg;
+        if open_for < 0.0 {
+            open_for += 720.0;
+        }
+        if open_for >= self.duration_deg {
             return 0.0;
         }
-        let s = half_sine(open_for / duration);
-        match self.shape {
-            LiftShape::HalfSine => self.max_area_m2 * s,
-            LiftShape::SineSquared => self.max_area_m2 * s * s,
-        }
+        let s = half_sine(open_for * self.per_duration);
+        self.max_area_m2 * if self.squared { s * s } else { s }
     }
 }
 
