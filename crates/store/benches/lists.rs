@@ -138,8 +138,75 @@ async fn median(work: impl AsyncFn()) -> Duration {
     times[REPEATS / 2]
 }
 
+/// Jobs that are entered one by one; the others are copies of them under other numbers.
+const ENTERED: usize = 40;
+
 /// Records of so many jobs, the first reading of each with a recording, all with findings.
 async fn seeded(work: &Path, folder: &Path, jobs: usize) -> Store {
+    entered(work, folder, jobs.min(ENTERED)).await.close().await;
+    multiply(&folder.join("evenpull.db"), jobs / ENTERED).await;
+    let opened = Store::open(folder, Access::Write, "the benchmark", NOW).await;
+    opened.unwrap().0
+}
+
+/// Copies every entry under numbers that continue, in one go.
+async fn multiply(file: &Path, times: usize) {
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(file);
+    let pool = sqlx::SqlitePool::connect_with(options).await.unwrap();
+    let mut tx = pool.begin().await.unwrap();
+    let (machines, readings) = (ENTERED / VISITS, ENTERED * READINGS);
+    for n in 1..times {
+        let (j, m, r) = (n * ENTERED, n * machines, n * readings);
+        let copies = [
+            format!(
+                "INSERT INTO machines SELECT id + {m}, name || ' of {n}', registration, profile_toml, \
+                 owner_id, created_ms FROM machines WHERE id <= {machines}"
+            ),
+            format!(
+                "INSERT INTO jobs SELECT id + {j}, machine_id + {m}, head_toml, profile_toml, complaint, \
+                 odometer_km, stage, closed_ms, created_ms, changed_ms, revision FROM jobs \
+                 WHERE id <= {ENTERED}"
+            ),
+            format!(
+                "INSERT INTO readings SELECT id + {r}, job_id + {j}, stage, condition, values_toml, \
+                 taken_ms, withdrawn_reason FROM readings WHERE id <= {readings}"
+            ),
+            format!(
+                "INSERT INTO recordings SELECT reading_id + {r}, file_name, sha256, length_bytes, \
+                 coding, packed FROM recordings WHERE reading_id <= {readings}"
+            ),
+            format!(
+                "INSERT INTO findings SELECT id + {j}, job_id + {j}, program_version, inputs_sha256, \
+                 undetermined, leading_cause, probability, answer_json, computed_ms FROM findings \
+                 WHERE id <= {ENTERED}"
+            ),
+        ];
+        for sql in copies {
+            sqlx::query(sqlx::AssertSqlSafe(sql))
+                .execute(&mut *tx)
+                .await
+                .unwrap();
+        }
+    }
+    for (table, id) in [
+        ("machines", "id"),
+        ("jobs", "id"),
+        ("readings", "id"),
+        ("findings", "id"),
+    ] {
+        let sql = format!(
+            "UPDATE counters SET value = (SELECT MAX({id}) FROM {table}) WHERE name = '{table}'"
+        );
+        sqlx::query(sqlx::AssertSqlSafe(sql))
+            .execute(&mut *tx)
+            .await
+            .unwrap();
+    }
+    tx.commit().await.unwrap();
+    pool.close().await;
+}
+
+async fn entered(work: &Path, folder: &Path, jobs: usize) -> Store {
     let (store, _) = Store::open(folder, Access::Write, "the benchmark", NOW)
         .await
         .unwrap();
@@ -176,7 +243,7 @@ async fn seeded(work: &Path, folder: &Path, jobs: usize) -> Store {
             .await
             .unwrap();
         store
-            .set_closed(done.job_id, n + 12 < jobs, NOW)
+            .set_closed(done.job_id, n % 4 != 0, NOW)
             .await
             .unwrap();
     }

@@ -91,8 +91,7 @@ impl Records {
     /// # Errors
     /// As [`assess`]; a job without readings is bad input.
     pub async fn assess(&self, job_id: i64) -> Result<StoredAssessment, AppError> {
-        let inputs_sha256 = self.store().inputs_sha256(job_id).await?;
-        let folder = self.in_folder(job_id).await?;
+        let (inputs_sha256, folder) = self.inputs(job_id).await?;
         let outcome = tokio::task::spawn_blocking(move || assess(&folder.path, &mut |_, _| {}))
             .await
             .map_err(|e| AppError::Runtime(e.to_string()))??;
@@ -117,6 +116,17 @@ impl Records {
             outcome,
             findings_id,
         })
+    }
+
+    /// A job's folder and the hash of just what lies in it: others may write meanwhile.
+    async fn inputs(&self, job_id: i64) -> Result<(String, JobFolder), AppError> {
+        loop {
+            let before = self.store().inputs_sha256(job_id).await?;
+            let folder = self.in_folder(job_id).await?;
+            if self.store().inputs_sha256(job_id).await? == before {
+                return Ok((before, folder));
+            }
+        }
     }
 
     async fn keep_findings(&self, job_id: i64, new: &NewFindings) -> Result<i64, AppError> {

@@ -83,6 +83,71 @@ fn a_job_typed_in_comes_out_as_a_folder() {
 }
 
 #[test]
+fn every_value_of_an_entry_arrives() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(&made.path().join("data")).await;
+        let id = job(&records).await;
+        let both = |l, r| vec![("left".to_owned(), l), ("right".to_owned(), r)];
+        let entry = ReadingEntry {
+            recording: Some(RecordingEntry {
+                file_name: "idle.csv".to_owned(),
+                bytes: b"time_s,left_kpa\n0,61.2\n".to_vec(),
+            }),
+            rpm: Some(1250.0),
+            sensor_v: Some(0.556),
+            ecu_opening_deg: Some(-0.25),
+            idle_valve_steps: Some(35.0),
+            engine_c: Some(82.5),
+            bleed_turns: both(0.5, 0.75),
+            hose: Some(evenpull_job::HoseData {
+                length_m: 0.25,
+                bore_mm: 4.0,
+                dead_volume_cc: 0.6,
+            }),
+            swapped: true,
+            pinched: vec![evenpull_job::Pinch::IdleValve],
+            jet: Some(("right".to_owned(), 1.5)),
+            lambda: both(1.02, 0.98),
+            ..gauges(Condition::Idle, 33.25, 33.5)
+        };
+        records.add_reading(id, &entry).await?;
+        let folder = made.path().join("out");
+        records.store().write_job_folder(id, &folder).await?;
+        let read = load_job(&folder)?.job.readings.remove(0);
+        assert_eq!(read.condition, Condition::Idle);
+        assert_eq!(read.recording.as_deref(), Some("idle.csv"));
+        let depressions = read.gauge.unwrap().depression_kpa.all().unwrap();
+        assert_eq!(depressions, [33.25, 33.5]);
+        assert_eq!(
+            [
+                read.rpm,
+                read.sensor_v,
+                read.ecu_opening_deg,
+                read.idle_valve_steps,
+                read.engine_c
+            ],
+            [
+                entry.rpm,
+                entry.sensor_v,
+                entry.ecu_opening_deg,
+                entry.idle_valve_steps,
+                entry.engine_c
+            ]
+        );
+        assert_eq!(read.bleed_turns.unwrap().all().unwrap(), [0.5, 0.75]);
+        assert_eq!(read.hose, entry.hose);
+        assert!(read.swapped);
+        assert_eq!(read.pinched, entry.pinched);
+        let jet = read.jet.unwrap();
+        assert_eq!((jet.body, jet.bore_mm), (1, 1.5));
+        assert_eq!(read.lambda.unwrap().all().unwrap(), [1.02, 0.98]);
+        Ok(())
+    })
+    .unwrap();
+}
+
+#[test]
 fn a_turn_stands_before_the_reading_that_follows_it() {
     let made = tempfile::tempdir().unwrap();
     block_on(async {
