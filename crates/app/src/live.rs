@@ -239,13 +239,27 @@ impl LiveSession {
             bleed_turns,
         } = opened(&mut request)?;
         let session = Session::start(source, expect(&request))?;
-        Ok(Self {
+        let opened = Self {
             session,
             request,
             hidden,
             disturbed,
             bleed_turns,
-        })
+        };
+        opened.pinch()?;
+        Ok(opened)
+    }
+
+    /// Pinches the practice engine's hoses as the request says.
+    fn pinch(&self) -> Result<(), AppError> {
+        if !matches!(self.request.source, LiveSource::Practice { .. }) {
+            return Ok(());
+        }
+        let shut = |what| self.request.pinched.contains(&what);
+        Ok(self.session.practice(PracticeCommand::Pinch {
+            idle_air: shut(Pinch::IdleValve),
+            balance_pipe: shut(Pinch::BalancePipe),
+        })?)
     }
 
     /// What it was opened with, the condition being read now included.
@@ -263,13 +277,15 @@ impl LiveSession {
         live_view(&self.session.latest())
     }
 
-    /// Reads another condition from now on; the zeros of the sensors stay.
+    /// Reads another condition from now on; the zeros of the sensors stay. The practice engine gets the
+    /// same hoses pinched.
     ///
     /// # Errors
     /// [`AppError::Live`] when the session is over.
     pub fn read_next(&mut self, condition: Condition, pinched: &[Pinch]) -> Result<(), AppError> {
         self.request.condition = condition;
         self.request.pinched = pinched.to_vec();
+        self.pinch()?;
         Ok(self.session.expect(expect(&self.request))?)
     }
 

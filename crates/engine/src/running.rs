@@ -49,6 +49,8 @@ pub struct RunningEngine {
     command_deg: f64,
     /// Valve position before rounding to whole steps.
     valve_steps: f64,
+    /// The idle-air hose is pinched shut: the valve stands where it was and gives no air.
+    idle_air_pinched: bool,
     plate_deg: Vec<f64>,
     last_rpm: f64,
     stalled: bool,
@@ -103,6 +105,7 @@ impl RunningEngine {
             inertia_kg_m2,
             command_deg: 0.0,
             plate_deg,
+            idle_air_pinched: false,
             stalled: false,
         })
     }
@@ -125,6 +128,12 @@ impl RunningEngine {
     /// Sets the opening the cable asks for [deg above shut], 0 = slack, from the next cycle on.
     pub fn set_command_deg(&mut self, command_deg: f64) {
         self.command_deg = command_deg.clamp(0.0, 90.0);
+    }
+
+    /// Pinches the idle-air hose shut from the next cycle on, or lets it go; the control rests
+    /// meanwhile.
+    pub fn pinch_idle_air(&mut self, pinched: bool) {
+        self.idle_air_pinched = pinched;
     }
 
     /// Engine speed of the next cycle [1/min]; zero once stalled.
@@ -162,12 +171,14 @@ impl RunningEngine {
         if self.stalled {
             return Ok(0.0);
         }
-        self.plate_deg = self.sim.apply(
-            &self.spec,
-            &self.setting,
-            self.command_deg,
-            self.idle_steps(),
-        )?;
+        let open_steps = if self.idle_air_pinched {
+            0.0
+        } else {
+            self.idle_steps()
+        };
+        self.plate_deg = self
+            .sim
+            .apply(&self.spec, &self.setting, self.command_deg, open_steps)?;
         self.sim.run_cycle(record)?;
         let rpm = self.sim.rpm();
         let net_nm = self.sim.indicated_nm() - self.spec.friction_nm(rpm);
@@ -191,7 +202,7 @@ impl RunningEngine {
             .linkage
             .rests(self.command_deg)
             .unwrap_or(false);
-        if let (Some(c), true) = (self.control, resting) {
+        if let (Some(c), true) = (self.control, resting && !self.idle_air_pinched) {
             let error = c.target_rpm - rpm;
             let growth = self.last_rpm - rpm;
             let step = c.integral * error + c.proportional * growth;
@@ -264,6 +275,16 @@ mod tests {
         let (rpm, after) = means(&mut engine, 100).unwrap();
         assert!(after < before - 20.0, "{before} {after}");
         assert!((rpm - 1250.0).abs() < 10.0, "{rpm}");
+    }
+
+    #[test]
+    fn a_pinched_idle_hose_takes_the_air_and_leaves_the_valve() {
+        let mut engine = start(2.2, 0.0).unwrap();
+        let (before_rpm, before) = means(&mut engine, 300).unwrap();
+        engine.pinch_idle_air(true);
+        means(&mut engine, 100).unwrap();
+        assert!(engine.rpm() < before_rpm - 100.0, "{}", engine.rpm());
+        assert!((engine.idle_steps() - before).abs() < 3.0);
     }
 
     #[test]

@@ -148,6 +148,13 @@ pub enum PracticeCommand {
     ZeroLearn,
     /// Idle control on, or the valve left where it is.
     IdleControl(bool),
+    /// Hoses pinched shut from now on.
+    Pinch {
+        /// The idle-air hoses: no idle air, nothing passes between runners through them.
+        idle_air: bool,
+        /// The balance pipe.
+        balance_pipe: bool,
+    },
 }
 
 /// What can be seen at the practice engine without taking it apart.
@@ -179,6 +186,8 @@ pub struct PracticeEngine {
     hand: Hand,
     throttle: Throttle,
     idle_control: bool,
+    /// Idle-air hoses, balance pipe.
+    pinched: (bool, bool),
     stalled: bool,
     leak_m2: f64,
     starts: u64,
@@ -223,6 +232,7 @@ impl PracticeEngine {
             hand: Hand::default(),
             throttle: Throttle::Closed,
             idle_control: !setup.valve_stuck,
+            pinched: (false, false),
             stalled: false,
             leak_m2: 0.0,
             starts: 0,
@@ -283,6 +293,13 @@ impl PracticeEngine {
                 if let Some(engine) = &mut self.engine {
                     engine.control = control;
                 }
+            }
+            PracticeCommand::Pinch {
+                idle_air,
+                balance_pipe,
+            } => {
+                self.pinched = (idle_air, balance_pipe);
+                return self.apply();
             }
         }
         Ok(())
@@ -417,10 +434,27 @@ impl PracticeEngine {
     }
 
     fn apply(&mut self) -> Result<(), EngineError> {
+        let setting = self.with_pinches();
         match &mut self.engine {
-            Some(engine) => engine.set_setting(self.setup.setting.clone()),
+            Some(engine) => {
+                engine.pinch_idle_air(self.pinched.0);
+                engine.set_setting(setting)
+            }
             None => Ok(()),
         }
+    }
+
+    /// The setting with what is pinched shut.
+    fn with_pinches(&self) -> Setting {
+        let mut setting = self.setup.setting.clone();
+        let (idle_air, balance_pipe) = self.pinched;
+        if idle_air {
+            setting.passage_m2 = 0.0;
+        }
+        if balance_pipe {
+            setting.balance_pipe_m2 = 0.0;
+        }
+        setting
     }
 
     fn control(&self) -> Option<IdleControl> {
@@ -432,7 +466,7 @@ impl PracticeEngine {
         let s = &self.setup;
         let mut engine = RunningEngine::new(
             s.spec.clone(),
-            s.setting.clone(),
+            self.with_pinches(),
             IdleControl::at(s.idle_rpm),
             s.inertia_kg_m2,
             s.idle_steps,
@@ -440,6 +474,7 @@ impl PracticeEngine {
             s.seed.wrapping_add(self.starts),
         )?;
         engine.control = self.control();
+        engine.pinch_idle_air(self.pinched.0);
         Ok(engine)
     }
 

@@ -134,6 +134,27 @@ fn a_turned_bleed_lowers_its_own_side() {
 }
 
 #[test]
+fn a_pinched_hose_takes_the_idle_air_until_it_is_let_go() {
+    let mut e = PracticeEngine::new(setup(1_000.0)).unwrap();
+    e.command(PracticeCommand::Start).unwrap();
+    run_s(&mut e, 8.0);
+    let idle = e.state().rpm;
+    let pinch = |idle_air| PracticeCommand::Pinch {
+        idle_air,
+        balance_pipe: false,
+    };
+    e.command(pinch(true)).unwrap();
+    run_s(&mut e, 5.0);
+    let pinched = e.state();
+    assert!(pinched.rpm < idle - 100.0, "{pinched:?}");
+    if pinched.running {
+        e.command(pinch(false)).unwrap();
+        run_s(&mut e, 10.0);
+        assert!((e.state().rpm - 1_250.0).abs() < 80.0, "{:?}", e.state());
+    }
+}
+
+#[test]
 fn a_stop_turned_in_raises_the_volts_until_the_next_zero_learn() {
     let mut e = PracticeEngine::new(setup(1_000.0)).unwrap();
     let stop = Screw::Stop {
