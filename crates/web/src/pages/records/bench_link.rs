@@ -97,6 +97,11 @@ pub(crate) async fn bench_take_over(
     Ok(Redirect::to(&format!("/jobs/{id}/readings")))
 }
 
+/// As a mechanic would write it down: to one part in `parts` of the unit.
+fn rounded(value: f64, parts: f64) -> f64 {
+    (value * parts).round() / parts
+}
+
 fn entry(
     reading: &BenchReading,
     bodies: &[String],
@@ -108,11 +113,15 @@ fn entry(
             file_name: format!("bench-{}.csv", reading.condition.as_str()),
             bytes: reading.recording.clone().into_bytes(),
         }),
-        sensor_v: reading.sensor_v,
-        ecu_opening_deg: reading.ecu_opening_deg,
-        idle_valve_steps: reading.idle_valve_steps,
+        sensor_v: reading.sensor_v.map(|v| rounded(v, 1e3)),
+        ecu_opening_deg: reading.ecu_opening_deg.map(|d| rounded(d, 1e2)),
+        idle_valve_steps: reading.idle_valve_steps.map(f64::round),
         engine_c: reading.engine_c,
-        bleed_turns: bodies.iter().cloned().zip(turns).collect(),
+        bleed_turns: bodies
+            .iter()
+            .cloned()
+            .zip(turns.into_iter().map(|t| rounded(t, 1e2)))
+            .collect(),
         hose,
         ..ReadingEntry::new(reading.condition)
     }
