@@ -12,10 +12,11 @@ const TARGET_PX = 48;
 const ROUNDING_PX = 0.5;
 
 /**
- * Opens `url` and returns what is wrong with it; an empty list is a clean page.
+ * Opens `url` and returns what is wrong with it; an empty list is a clean page. What the page asks
+ * for must come from itself, or from under `home` where one is given.
  * The page stays open for further use by the caller.
  */
-export async function findings(page, url) {
+export async function findings(page, url, home) {
   const found = [];
   page.on('console', (message) => {
     if (['error', 'warning'].includes(message.type())) found.push(`console: ${message.text()}`);
@@ -23,7 +24,8 @@ export async function findings(page, url) {
   page.on('pageerror', (error) => found.push(`script: ${error.message}`));
   page.on('request', (request) => {
     const to = request.url();
-    if (to !== url && !to.startsWith('data:') && !to.startsWith(`${url}#`)) found.push(`request leaves the file: ${to}`);
+    const own = to === url || to.startsWith('data:') || to.startsWith(`${url}#`);
+    if (!own && !(home && to.startsWith(`${home}/`))) found.push(`request leaves the file: ${to}`);
   });
   await page.goto(url, { waitUntil: 'load' });
   found.push(...(await page.evaluate(overflow, ROUNDING_PX)));

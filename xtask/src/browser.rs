@@ -34,14 +34,21 @@ pub(crate) fn run() -> Result<()> {
     };
     let home = packages()?;
     let pages = made_pages()?;
+    let server = built_server()?;
+    let data = fresh_folder("records-of-the-walk")?;
     let shots = process::target_dir()?.join("shots");
-    let plan = json!({ "chromium": chromium, "shots": shots, "pages": pages });
+    let plan = json!({
+        "chromium": chromium, "shots": shots, "pages": pages, "server": server, "data": data,
+    });
     std::fs::write(home.join("plan.json"), plan.to_string())?;
-    process::run(
-        Command::new(node)
-            .args(["--test", "--test-reporter", "spec", "pages.test.mjs"])
-            .current_dir(&home),
-    )?;
+    // One after the other: the practice engine runs in real time and wants a core for itself.
+    for script in ["pages.test.mjs", "served.test.mjs"] {
+        process::run(
+            Command::new(&node)
+                .args(["--test", "--test-reporter", "spec", script])
+                .current_dir(&home),
+        )?;
+    }
     eprintln!("pictures and sheets: {}", shots.display());
     Ok(())
 }
@@ -150,13 +157,33 @@ fn packages() -> Result<PathBuf> {
     Ok(home)
 }
 
+/// An empty folder under the target folder.
+fn fresh_folder(name: &str) -> Result<PathBuf> {
+    let folder = process::target_dir()?.join(name);
+    if folder.exists() {
+        std::fs::remove_dir_all(&folder)?;
+    }
+    std::fs::create_dir_all(&folder)?;
+    Ok(folder)
+}
+
+/// The program itself: it is ended by the script, which a `cargo run` between them would hinder.
+fn built_server() -> Result<PathBuf> {
+    process::run(&mut cargo(&[
+        "build",
+        "--quiet",
+        "--package",
+        "evenpull-cli",
+        "--bin",
+        "evenpull",
+    ])?)?;
+    let name = format!("evenpull{}", std::env::consts::EXE_SUFFIX);
+    Ok(process::target_dir()?.join("debug").join(name))
+}
+
 /// Writes every page anew and returns name and path of each.
 fn made_pages() -> Result<Vec<serde_json::Value>> {
-    let home = process::target_dir()?.join("pages");
-    if home.exists() {
-        std::fs::remove_dir_all(&home)?;
-    }
-    std::fs::create_dir_all(&home)?;
+    let home = fresh_folder("pages")?;
     let mut pages = Vec::new();
     for kind in SPECIMENS {
         let page = home.join(format!("specimen-{kind}.html"));
