@@ -116,11 +116,12 @@ fn turned(job: &Stored, writing: Writing) -> Vec<String> {
         .collect()
 }
 
-/// First and last reading of each condition.
+/// First and last reading of each condition; not of the sweep, whose speeds differ.
 fn rows(found: &Assessment, visitor: &Visitor) -> Vec<BeforeAfter> {
     let good = found.good_kpa;
     Condition::ALL
         .into_iter()
+        .filter(|c| *c != Condition::Sweep)
         .filter_map(|condition| {
             let of: Vec<Vec<f64>> = found
                 .readings
