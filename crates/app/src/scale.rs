@@ -14,6 +14,8 @@ use crate::job_folder::LoadedJob;
 
 /// Discharge coefficient of a carburettor jet [-] and its standard deviation; assumed.
 const JET_CD: (f64, f64) = (0.85, 0.04);
+/// How far n at idle and n off idle differ by their wall heat, relative; assumed.
+const N_CHANGE: f64 = 0.05;
 /// Relative scatter of the jet's effect beyond which it is not used.
 const WORST_SD: f64 = 0.25;
 /// Speeds that count as the same running [-].
@@ -23,7 +25,8 @@ const ZERO_C_K: f64 = 273.15;
 
 /// Scales the areas and air masses of the readings for which a jet gives V/n.
 ///
-/// A jet at idle scales the idle readings, one at sweep or hold those; the wall heat differs.
+/// A jet at idle scales the idle readings, one at sweep or hold those; where only one of them has a
+/// jet it scales the other too, less surely: the runner is the same, the wall heat differs.
 /// Several jets are averaged. Returns what was done or could not be done.
 pub(crate) fn calibrate(loaded: &LoadedJob, cycles: &mut [Option<CycleReading>]) -> Vec<Notice> {
     let mut notices = Vec::new();
@@ -40,8 +43,14 @@ pub(crate) fn calibrate(loaded: &LoadedJob, cycles: &mut [Option<CycleReading>])
             )),
         }
     }
-    for (at_idle, factors) in [(false, &found[0]), (true, &found[1])] {
-        let Some((factor, sd)) = averaged(factors) else {
+    let [off_idle, idle] = found.map(|factors| averaged(&factors));
+    let carried = |(factor, sd): (f64, f64)| (factor, sd.hypot(N_CHANGE));
+    let places = [
+        (false, off_idle.or(idle.map(carried))),
+        (true, idle.or(off_idle.map(carried))),
+    ];
+    for (at_idle, scale) in places {
+        let Some((factor, sd)) = scale else {
             continue;
         };
         for (reading, cycle) in readings.iter().zip(cycles.iter_mut()) {

@@ -116,7 +116,8 @@ pub(crate) fn fit_all(
         .iter_mut()
         .filter(|f| !f.settled && f.ln_weight > top - WORTH_A_SEARCH)
     {
-        if let Some(again) = fit(model, evidence, f.hypothesis.clone(), None, true)
+        let from = (f.hypothesis.priors.clone(), f.mode.clone());
+        if let Some(again) = fit(model, evidence, f.hypothesis.clone(), Some(&from), true)
             && again.ln_weight > f.ln_weight
         {
             *f = again;
