@@ -36,7 +36,14 @@ fn main() -> ExitCode {
         run(write(Path::new(folder), seed.parse().unwrap()));
         return ExitCode::SUCCESS;
     }
-    // Words of the test runner, such as a filter, change nothing here.
+    // Some runners ask for the list of tests first.
+    if arguments.iter().any(|a| a == "--list") {
+        if !arguments.iter().any(|a| a == "--ignored") {
+            println!("crash: test");
+        }
+        return ExitCode::SUCCESS;
+    }
+    // Other words of a test runner, such as a filter, change nothing here.
     let rounds = arguments
         .iter()
         .find_map(|a| a.parse().ok())
