@@ -1,7 +1,7 @@
 //! The shop's own server: pages, forms and the stream of the bench.
 //!
 //! The router is built from its state and can be called without a socket. Every request passes
-//! [`guard`](crate::guard): host, origin, paired session, headers; every form carries the token of its
+//! `guard`: host, origin, paired session, headers; every form carries the token of its
 //! session. Nothing is loaded from elsewhere: style, script and texts are in the binary.
 
 mod announce;
