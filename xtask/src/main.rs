@@ -7,14 +7,13 @@
 mod assets;
 mod bench;
 mod browser;
-mod calibrate;
 mod crash;
 mod direction;
 mod keys;
+mod measured;
 mod process;
 mod purity;
 mod steps;
-mod study;
 mod tools;
 mod trace_file;
 
@@ -70,8 +69,8 @@ fn dispatch() -> Result<()> {
         "validate" => steps::validate(),
         "browser" => browser::run(),
         "bench" => bench::run(rest),
-        "calibrate" => calibrate::run(rest),
-        "study" => study::run(rest),
+        "calibrate" => measured::run("calibrate", rest),
+        "study" => measured::run("study", rest),
         "crash" => crash::run(rest),
         "lists" => crash::lists(),
         "doc" => steps::doc(),

@@ -6,12 +6,12 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::header::CONTENT_SECURITY_POLICY;
 use axum::response::{Html, IntoResponse, Redirect, Response};
-use evenpull_app::{Assessment, GateCheck, assessment_page, can_turn};
+use evenpull_app::{Assessment, GateCheck, assessment_page};
 
 use super::stored::{JobHead, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
-use crate::pages::{FINDINGS_POLICY, Findings, findings_view};
+use crate::pages::{FINDINGS_POLICY, Findings};
 use crate::posted::Posted;
 use crate::problem::Problem;
 use crate::state::Web;
@@ -49,10 +49,7 @@ pub(crate) async fn findings(
         job: job.head(&visitor, "findings"),
         readings: job.record.line.readings,
         stale: found.as_ref().is_some_and(|f| f.state != job.state),
-        findings: found.map(|f| {
-            let turns = |i: usize| can_turn(&f.assessment.advice[i], &job.profile);
-            findings_view(&f.assessment, turns, visitor.writing)
-        }),
+        findings: found.map(|f| job.view(&f.assessment, &visitor)),
         s: visitor.shell(Place::Jobs),
     }))
 }

@@ -1,9 +1,10 @@
 //! A job as its pages share it: the record, the profile, the head with its tabs.
 
-use evenpull_app::{JobRecord, Profile, Records, Stage};
+use evenpull_app::{Assessment, JobRecord, Profile, Records, Stage, can_turn};
 
 use crate::page::Visitor;
 use crate::pages::aside::problem;
+use crate::pages::{Findings, findings_view};
 use crate::problem::Problem;
 use crate::state::Web;
 use crate::texts::Texts;
@@ -68,6 +69,12 @@ pub(super) async fn stored(web: &Web, id: i64) -> Result<Stored, Problem> {
 }
 
 impl Stored {
+    /// The view of its findings, with the steps that turn something marked.
+    pub(super) fn view(&self, found: &Assessment, visitor: &Visitor) -> Findings {
+        let turns = |i: usize| can_turn(&found.advice[i], &self.profile);
+        findings_view(found, turns, visitor.writing)
+    }
+
     /// The head of one of its pages.
     pub(super) fn head(&self, visitor: &Visitor, here: &str) -> JobHead {
         let line = &self.record.line;

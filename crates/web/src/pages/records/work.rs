@@ -3,12 +3,12 @@
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::{Adjuster, GateState, Profile, Stage, Step, can_turn};
+use evenpull_app::{Adjuster, GateState, Profile, Stage, Step};
 
 use super::stored::{JobHead, Stored, records, stage_words, stored};
 use crate::page::{Place, Shell, Visitor, shown};
+use crate::pages::Findings;
 use crate::pages::aside::problem;
-use crate::pages::{Findings, findings_view};
 use crate::posted::Posted;
 use crate::problem::Problem;
 use crate::state::Web;
@@ -62,10 +62,7 @@ pub(crate) async fn work(
         job: job.head(&visitor, "work"),
         gates: gates(&web, &job, &visitor.texts),
         stale: found.as_ref().is_none_or(|f| f.state != job.state),
-        findings: found.map(|f| {
-            let turns = |i: usize| can_turn(&f.assessment.advice[i], &job.profile);
-            findings_view(&f.assessment, turns, visitor.writing)
-        }),
+        findings: found.map(|f| job.view(&f.assessment, &visitor)),
         sealed: job.sealed_parts(),
         adjusters: all,
         turns: turns(&job, &web, &visitor),
