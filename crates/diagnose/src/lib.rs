@@ -8,6 +8,7 @@ mod breathing;
 mod cylinder;
 mod evidence;
 mod fuelling;
+mod history;
 mod hypothesis;
 mod levelling;
 mod mixture;
@@ -27,3 +28,7 @@ pub use assessment::{
     Difference, Fuelling, Interval, NextReading, ReadingKind, ReadingResult,
 };
 pub use evenpull_trace::{ChannelReading, CycleReading, MeanCycle, Measured, Notice, Scaled};
+pub use history::{
+    Axis, Change, Dot, Forecast, History, Limit, PastVisit, Quantity, Series, Standing, Step,
+    Touched, Trend, depression_at_standard_kpa, history, steps_at_standard,
+};

@@ -1,0 +1,120 @@
+use super::*;
+use evenpull_job::builtin;
+
+fn profile() -> Profile {
+    Profile::from_toml("p", builtin()[0].toml).unwrap()
+}
+
+fn visit(i: usize, standings: Vec<Standing>) -> PastVisit {
+    PastVisit {
+        label: format!("job {}", i + 1),
+        day: 200.0 * i as f64,
+        distance_km: Some(5_000.0 * i as f64),
+        ambient_kpa: 101.325,
+        ambient_c: 15.0,
+        idle_area_mm2: None,
+        standings,
+        work: Vec::new(),
+    }
+}
+
+fn standing(quantity: Quantity, part: &str, value: f64, sd: f64) -> Standing {
+    Standing {
+        quantity,
+        part: part.to_owned(),
+        value,
+        sd,
+    }
+}
+
+/// A leak that grows evenly reaches its limit where the line does.
+#[test]
+fn a_growing_leak_is_foreseen() {
+    let profile = profile();
+    let body = profile.bodies()[0].clone();
+    let visits: Vec<PastVisit> = (0..8)
+        .map(|i| {
+            let leak = standing(Quantity::Leak, &body, 0.3 + 0.1 * i as f64, 0.05);
+            visit(i, vec![leak])
+        })
+        .collect();
+    let history = history(&profile, &visits);
+    let leak = &history.series[0];
+    let trend = leak.trend.unwrap();
+    assert!(
+        trend.known && (trend.rate.value - 0.2).abs() < 0.03,
+        "{trend:?}"
+    );
+    let limit = std::f64::consts::PI * profile.body.spindle_mm * 0.1;
+    let expected = 5_000.0 * (limit - 0.3) / 0.1;
+    let forecast = leak.forecast.unwrap();
+    let km = forecast.distance_km.unwrap();
+    assert!(
+        km.lo90 < expected && expected < km.hi90,
+        "{km:?} {expected}"
+    );
+    assert!((km.value / expected - 1.0).abs() < 0.1, "{km:?} {expected}");
+    // 200 days to 5,000 km.
+    assert!((forecast.day.value - km.value * 0.04).abs() < 1.0);
+    assert!(history.changes.is_empty());
+}
+
+#[test]
+fn nothing_is_foreseen_from_two_visits_or_without_a_rate() {
+    let profile = profile();
+    let body = profile.bodies()[0].clone();
+    let of = |n: usize, step: f64| {
+        let visits: Vec<PastVisit> = (0..n)
+            .map(|i| {
+                let leak = standing(Quantity::Leak, &body, 0.3 + step * i as f64, 0.05);
+                visit(i, vec![leak])
+            })
+            .collect();
+        history(&profile, &visits).series[0].clone()
+    };
+    assert!(of(2, 0.5).trend.is_none() && of(2, 0.5).forecast.is_none());
+    assert!(!of(6, 0.0).trend.unwrap().known && of(6, 0.0).forecast.is_none());
+}
+
+/// A stop turned in between two visits: the plates step, the sensor follows them, so its zero stays.
+#[test]
+fn a_stop_turned_between_visits_is_told() {
+    let profile = profile();
+    let bodies = profile.bodies().to_vec();
+    let at = |i: usize, work: &[&str]| {
+        let off = if i >= 3 { 0.4 } else { 0.0 };
+        let mut v = visit(i, vec![standing(Quantity::SensorZero, "", 0.0, 0.004)]);
+        for b in &bodies {
+            v.standings.push(standing(Quantity::Offset, b, off, 0.06));
+        }
+        if i == 3 {
+            v.work = work.iter().map(|w| (*w).to_owned()).collect();
+        }
+        v
+    };
+    let visits: Vec<PastVisit> = (0..5).map(|i| at(i, &[])).collect();
+    let found = history(&profile, &visits).changes;
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert_eq!((found[0].visit, found[0].touched), (3, Touched::Stop));
+    assert!(
+        found[0].text.contains("between job 3 and job 4"),
+        "{}",
+        found[0].text
+    );
+    let stop = format!("stop.{}", bodies[0]);
+    let visits: Vec<PastVisit> = (0..5).map(|i| at(i, &[&stop])).collect();
+    let explained = history(&profile, &visits);
+    assert!(explained.changes.is_empty(), "{:?}", explained.changes);
+    assert!(explained.series.iter().any(|s| s.dots[3].set));
+}
+
+#[test]
+fn an_odometer_that_went_back_is_told_and_time_counts() {
+    let profile = profile();
+    let zero = || vec![standing(Quantity::SensorZero, "", 0.0, 0.004)];
+    let mut visits: Vec<PastVisit> = (0..3).map(|i| visit(i, zero())).collect();
+    visits[1].distance_km = Some(90_000.0);
+    let history = history(&profile, &visits);
+    assert_eq!(history.axis, Axis::Time);
+    assert_eq!(history.notices[0].code, "distance-back");
+}
