@@ -33,6 +33,9 @@ const CELLS_PER_UNIT: f64 = 1024.0;
 /// Cells of [`ROOTLESS_AIR`], over the ratios 0.5 to 1; a power of two.
 const CELLS: usize = 512;
 
+/// Added to a number from 0 to 2^31 it leaves none of its fraction: 2^52.
+const WHOLE: f64 = 4_503_599_627_370_496.0;
+
 /// `psi(r) / sqrt(1 - r)` for gamma = 1.4, one cubic to a cell, by rising powers of the place in it.
 ///
 /// Without the root the law is smooth up to `r = 1`, so cubics through values and slopes are good to
@@ -137,9 +140,12 @@ pub fn psi_forward(r: f64) -> f64 {
         PSI_CHOKED_AIR
     } else if r <= LINEAR_ABOVE_RATIO {
         let place = (r - 0.5) * CELLS_PER_UNIT;
+        // The whole part in the low bits of a large number: a cast takes several times as long. A place on
+        // the border of two cells may come out as the end of the lower one, which is the same value.
+        let whole = (place - 0.5) + WHOLE;
+        let cell = whole.to_bits() as usize;
+        let t = place - (whole - WHOLE);
         // The mask keeps what is in range anyway, and spares the check.
-        let cell = place as usize;
-        let t = place - cell as f64;
         let [c0, c1, c2, c3] = ROOTLESS_AIR[cell & (CELLS - 1)];
         ((c0 + c1 * t) + (c2 + c3 * t) * (t * t)) * (1.0 - r).sqrt()
     } else {

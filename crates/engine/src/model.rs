@@ -13,6 +13,8 @@ use crate::valve::{OpenValve, wrap_720};
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Geometry {
     pub(crate) v_m3: f64,
+    /// One over it [1/m3].
+    pub(crate) per_m3: f64,
     pub(crate) dv_m3_s: f64,
     pub(crate) intake_m2: f64,
     pub(crate) exhaust_m2: f64,
@@ -21,11 +23,35 @@ pub(crate) struct Geometry {
 }
 
 impl Geometry {
+    #[inline(always)]
+    fn take(&mut self, shape: &Shape, breathing_scale: f64, deg_per_s: f64) {
+        (self.v_m3, self.per_m3) = (shape.v_m3, shape.per_m3);
+        self.dv_m3_s = shape.dv_m3_deg * deg_per_s;
+        self.intake_m2 = breathing_scale * shape.intake_m2;
+        self.exhaust_m2 = breathing_scale * shape.exhaust_m2;
+    }
+
     /// True when no valve is open and nothing burns.
     pub(crate) fn is_quiet(&self) -> bool {
         self.intake_m2 <= 0.0 && self.exhaust_m2 <= 0.0 && self.burn_per_s <= 0.0
     }
 }
+
+/// What of [`Geometry`] the crank angle alone decides, whatever the speed and how well the valves breathe.
+#[derive(Debug, Clone, Copy)]
+struct Shape {
+    v_m3: f64,
+    per_m3: f64,
+    dv_m3_deg: f64,
+    intake_m2: f64,
+    exhaust_m2: f64,
+}
+
+/// Added to a number below 2^31 it leaves the nearest whole one: 2^52.
+const WHOLE: f64 = 4_503_599_627_370_496.0;
+
+/// How far from a half row an angle may lie to count as one, in half rows; rounding leaves 1e-13.
+const ON_A_HALF_ROW: f64 = 1e-9;
 
 /// Constants of one cylinder in one setting.
 #[derive(Debug, Clone)]
@@ -47,6 +73,9 @@ pub(crate) struct CylinderModel {
     round_m2_per_m3: f64,
     /// Volume of the cylinder over the crank angle.
     volume: VolumeTable,
+    /// Shape at every half row of a cycle, both ends included: steps from row to row look only there,
+    /// and the angles are the same in every cycle.
+    half_rows: Vec<Shape>,
     /// Cross-section over length of the gas between two centres [m]; zero without a column.
     pub(crate) area_over_length_m: f64,
     /// `K / (2 A L)` of the loss `K q |q| / (2 rho A L)` [1/m3].
@@ -83,6 +112,7 @@ impl CylinderModel {
             ends_m2: 2.0 * spec.crank.piston_area_m2(),
             round_m2_per_m3: 4.0 / spec.crank.bore_m,
             volume: VolumeTable::new(&spec.crank),
+            half_rows: Vec::new(),
             area_over_length_m,
             loss_per_m3,
             own_area_m2: 0.0,
@@ -92,6 +122,23 @@ impl CylinderModel {
             burn_air_kg: 0.0,
             burn_heat_j: 0.0,
         }
+    }
+
+    /// Shape at `phi_deg` (0 to 720) after the start of the intake stroke.
+    fn shape(&self, phi_deg: f64) -> Shape {
+        let (v_m3, dv_m3_deg) = self.volume.at(phi_deg);
+        Shape {
+            v_m3,
+            per_m3: 1.0 / v_m3,
+            dv_m3_deg,
+            intake_m2: self.intake.area_m2(phi_deg),
+            exhaust_m2: self.exhaust.area_m2(phi_deg),
+        }
+    }
+
+    /// Angle after the start of the intake stroke [deg], 0 to 720.
+    fn phi_deg(&self, theta_deg: f64) -> f64 {
+        wrap_720(theta_deg - self.spec.intake_start_deg)
     }
 
     /// State slots: runner, cylinder, flows, running totals.
@@ -146,6 +193,8 @@ pub(crate) struct Model {
     pub(crate) gas: WorkingGas,
     /// Gas constant over the constant part of the specific heat [-].
     pub(crate) r_over_c0: f64,
+    /// One over that part [kg K/J].
+    pub(crate) per_c0: f64,
     pub(crate) ambient: Gas,
     pub(crate) exhaust: Gas,
     /// Density and internal energy per mass of the ambient air [kg/m3, J/kg].
@@ -157,6 +206,8 @@ pub(crate) struct Model {
     /// What of it feeds each runner without passing a chamber [m2].
     share_m2: f64,
     pub(crate) deg_per_s: f64,
+    /// Half rows to a degree [1/deg].
+    half_rows_per_deg: f64,
 }
 
 impl Model {
@@ -178,6 +229,7 @@ impl Model {
             chamber_at: at,
             gas,
             r_over_c0: gas.r_j_per_kg_k / gas.c0_j_per_kg_k,
+            per_c0: 1.0 / gas.c0_j_per_kg_k,
             ambient: ambient(gas, setting),
             exhaust: exhaust(gas, spec, setting),
             rest: (
@@ -190,6 +242,18 @@ impl Model {
             idle_valve_m2: 0.0,
             share_m2: 0.0,
             deg_per_s: 6000.0,
+            half_rows_per_deg: 0.0,
+        }
+    }
+
+    /// Works out what the angles of a cycle of `rows` rows decide, once for all cycles.
+    pub(crate) fn set_rows(&mut self, rows: usize) {
+        self.half_rows_per_deg = rows as f64 / 360.0;
+        let step_deg = 360.0 / rows as f64;
+        for c in &mut self.cylinders {
+            c.half_rows = (0..=2 * rows)
+                .map(|half| c.shape(c.phi_deg(half as f64 * step_deg)))
+                .collect();
         }
     }
 
@@ -259,19 +323,65 @@ impl Model {
 
     /// Volumes, areas and burn rate of some cylinders at crank angle `theta_deg` (0 to 720).
     pub(crate) fn geometry(&self, cylinders: Range<usize>, theta_deg: f64, out: &mut [Geometry]) {
+        let place = theta_deg * self.half_rows_per_deg;
+        // The next half row in the low bits of a large number: a cast takes several times as long.
+        let nearest = place + WHOLE;
+        let half_row = nearest.to_bits() as u32 as usize;
+        let on_it = (place - (nearest - WHOLE)).abs() < ON_A_HALF_ROW;
         for (c, g) in self.cylinders[cylinders].iter().zip(out) {
-            let phi_deg = wrap_720(theta_deg - c.spec.intake_start_deg);
-            let (v_m3, dv_m3_deg) = c.volume.at(phi_deg);
-            g.v_m3 = v_m3;
-            g.dv_m3_s = dv_m3_deg * self.deg_per_s;
-            g.intake_m2 = c.breathing_scale * c.intake.area_m2(phi_deg);
-            g.exhaust_m2 = c.breathing_scale * c.exhaust.area_m2(phi_deg);
+            match c.half_rows.get(half_row).filter(|_| on_it) {
+                Some(shape) => g.take(shape, c.breathing_scale, self.deg_per_s),
+                None => {
+                    let shape = c.shape(c.phi_deg(theta_deg));
+                    g.take(&shape, c.breathing_scale, self.deg_per_s);
+                }
+            }
             if let Some(law) = &c.spec.heat {
-                let since_deg = wrap_720(phi_deg - 360.0 - c.burn_start_deg);
+                let since_deg = wrap_720(c.phi_deg(theta_deg) - 360.0 - c.burn_start_deg);
                 g.burn_per_s = law.rate_per_deg(since_deg) * self.deg_per_s;
             }
             if c.spec.cylinder_wall.is_some() {
-                g.wall_m2 = c.ends_m2 + v_m3 * c.round_m2_per_m3;
+                g.wall_m2 = c.ends_m2 + g.v_m3 * c.round_m2_per_m3;
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::spec::Basics;
+
+    /// The angles that every cycle has in common must give what any other way to them gives.
+    #[test]
+    fn half_rows_hold_what_the_angle_gives() {
+        let spec = EngineSpec::from_basics(&Basics::default()).unwrap();
+        let setting = Setting::healthy(&spec, 2.0);
+        let plain = Model::new(&spec, &setting);
+        let mut tabled = plain.clone();
+        tabled.set_rows(100);
+        let n = plain.cylinders.len();
+        let (mut want, mut got) = (vec![Geometry::default(); n], vec![Geometry::default(); n]);
+        for k in 0..=800 {
+            // Every fourth lies on a half row.
+            let theta_deg = f64::from(k) * 0.9;
+            plain.geometry(0..n, theta_deg, &mut want);
+            tabled.geometry(0..n, theta_deg, &mut got);
+            for (want, got) in want.iter().zip(&got) {
+                for (want, got) in [
+                    (want.v_m3, got.v_m3),
+                    (want.per_m3 * want.v_m3, 1.0),
+                    (want.dv_m3_s, got.dv_m3_s),
+                    (want.intake_m2, got.intake_m2),
+                    (want.exhaust_m2, got.exhaust_m2),
+                    (want.burn_per_s, got.burn_per_s),
+                    (want.wall_m2, got.wall_m2),
+                ] {
+                    assert!(
+                        (got - want).abs() <= 1e-9 * want.abs().max(1e-6),
+                        "{theta_deg}"
+                    );
+                }
             }
         }
     }

@@ -162,7 +162,7 @@ impl Model {
             // The pressure follows from the energy alone and need not wait for the temperature.
             p_pa = self.r_over_c0 * energy * per_m3;
             rt_j_kg = self.r_over_c0 * u;
-            t_k = self.gas.t_k(u);
+            t_k = self.per_c0 * u;
         }
         Gas {
             p_pa,
@@ -216,7 +216,7 @@ impl Model {
             first
         };
         let at = c.cylinder_at();
-        let cylinder = self.gas_at(&y[at..], 1.0 / g.v_m3);
+        let cylinder = self.gas_at(&y[at..], g.per_m3);
 
         let area_m2 = self.direct_area_m2(i);
         let own = flow(area_m2, &self.ambient, &first);

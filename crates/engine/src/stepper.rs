@@ -23,8 +23,8 @@ const STABILISED_ABOVE: f64 = 3.0;
 const SAFETY: f64 = 1.3;
 /// Rows taken at once where nothing happens.
 const QUIET_ROWS: usize = 4;
-/// Longest step where nothing happens [deg].
-const QUIET_DEG: f64 = 10.0;
+/// Longest step where nothing happens [deg]; the work on a piston changes by less than 1e-4 against half of it.
+const QUIET_DEG: f64 = 20.0;
 /// Step times fastest rate that is still quiet [-].
 const QUIET_LIMIT: f64 = 1.0;
 /// Angles closer than this are one event [deg].
@@ -176,13 +176,15 @@ impl Stepper {
         }
     }
 
+    /// Whether group `g` has been integrated beyond the start of `row` already.
+    pub(crate) fn is_past(&self, g: usize, row: usize) -> bool {
+        self.groups[g].row > row
+    }
+
     /// Integrates group `g` over the row that is due, or further where nothing happens.
     ///
     /// Stops at the start of a burn and returns its cylinder: call again once its heat is known.
     pub(crate) fn advance(&mut self, model: &Model, g: usize, rows: Rows) -> Option<usize> {
-        if self.groups[g].row > rows.row {
-            return None;
-        }
         if self.advance_quietly(model, g, rows) {
             return None;
         }
