@@ -1,15 +1,21 @@
 //! One file per source.
 
+mod air;
+mod amc1989;
 mod bergh1965;
 mod cipm2007;
+mod crank;
 mod crossley1991;
 mod datasheet;
+mod gum2008;
 mod harrington1968;
 mod heywood1988;
 mod iso2533;
 mod iso6358;
 mod jets;
 mod naca1135;
+mod nisthandbook;
+mod nistlinear;
 mod nistsp811;
 mod niststrd;
 mod posteriordb;
@@ -48,6 +54,19 @@ pub fn all() -> Vec<Case> {
         vehtari2021::tail(),
         vehtari2021::mcse(),
         posteriordb::eight_schools(),
+        gum2008::thermometer(),
+        gum2008::correlation(),
+        amc1989::copper(),
+        nistlinear::norris(),
+        nisthandbook::quantiles(),
+        nisthandbook::tails(),
+        air::saturation(),
+        air::standard_viscosity(),
+        air::viscosity(),
+        air::standard_sound(),
+        air::sound(),
+        air::energy(),
+        crank::travel(),
     ];
     cases.extend(niststrd::lower());
     cases.extend(niststrd::average());
