@@ -101,6 +101,29 @@ pub enum ZeroError {
     },
 }
 
+/// Why sensors on one pressure were not compared.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum CompareError {
+    /// Fewer samples than a second holds.
+    #[error("no second of samples yet; wait until the sensors have been connected for a second")]
+    TooFew,
+    /// No zero was taken: what the sensors differ by would be their zeros.
+    #[error("the sensors are not zeroed; zero them first, engine off and open to the air")]
+    NotZeroed,
+    /// The pressure creeps or swings.
+    #[error(
+        "the pressure on {body} moves by {swing_kpa:.1} kPa within a second; hold it still, and look for \
+         the leak where it creeps"
+    )]
+    Moving {
+        /// Body.
+        body: String,
+        /// Swing over the last second [kPa].
+        swing_kpa: f64,
+    },
+}
+
 /// Longest stretch kept [s]: 50 cycles at 250 rpm and some.
 const KEPT_S: f64 = 30.0;
 /// Samples between two looks at period and levels [s].
@@ -123,6 +146,9 @@ const UNLIKE: f64 = 0.25;
 const MARGIN: usize = 3;
 /// Largest swing of a second of a sensor at rest [Pa].
 const STILL_PA: f64 = 1_500.0;
+/// Largest swing over a second of a held pressure [Pa], each tenth averaged so that noise does not
+/// count: what two sensors may differ by (docs/sensor-lines.md).
+const HELD_PA: f64 = 300.0;
 /// Furthest a zero may lie from ambient [Pa]; two of the usual sensors differ by up to 3 kPa.
 const FARTHEST_ZERO_PA: f64 = 6_000.0;
 
@@ -619,6 +645,37 @@ impl Follower {
             body.zero_pa = Some(*zero);
         }
         Ok(zeros)
+    }
+
+    /// Mean absolute pressure of each sensor over the last second, zeros taken out [Pa]: what they read
+    /// when they are joined to one held pressure.
+    ///
+    /// # Errors
+    /// [`CompareError`].
+    pub fn compare(&self) -> Result<Vec<f64>, CompareError> {
+        let second = self.rate_hz().unwrap_or(0.0) as usize;
+        if second == 0 || self.ring.len() < second {
+            return Err(CompareError::TooFew);
+        }
+        let mut means = Vec::new();
+        for (b, body) in self.expect.setup.bodies.iter().enumerate() {
+            let zero_pa = body.zero_pa.ok_or(CompareError::NotZeroed)?;
+            let samples = self.ring.last(b, second);
+            let (_, _, mean_pa) = extent(samples).ok_or(CompareError::TooFew)?;
+            let tenths: Vec<f32> = samples
+                .chunks((second / 10).max(1))
+                .map(|tenth| mean(tenth) as f32)
+                .collect();
+            let (low, high, _) = extent(&tenths).ok_or(CompareError::TooFew)?;
+            if high - low > HELD_PA {
+                return Err(CompareError::Moving {
+                    body: body.body.clone(),
+                    swing_kpa: (high - low) / 1e3,
+                });
+            }
+            means.push(mean_pa - zero_pa);
+        }
+        Ok(means)
     }
 
     /// Speed of the last whole cycles [1/min].

@@ -20,7 +20,7 @@ mod steady;
 mod text;
 
 pub use block::{Block, Damage, Feed, Link, MOST_CHANNELS, RATE_RANGE_HZ, StreamHead};
-pub use follow::{AcceptError, Accepted, Expect, Follower, ZeroError};
+pub use follow::{AcceptError, Accepted, CompareError, Expect, Follower, ZeroError};
 pub use practice::{
     Bleed, PracticeCommand, PracticeEngine, PracticeSetup, PracticeState, Screw, Spindle, Throttle,
     ThrottleSense,

@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
 use crate::block::{Damage, Feed, Link};
-use crate::follow::{AcceptError, Accepted, Expect, Follower, ZeroError, spread};
+use crate::follow::{AcceptError, Accepted, CompareError, Expect, Follower, ZeroError, spread};
 use crate::practice::{PracticeCommand, PracticeState};
 use crate::queue::Queue;
 use crate::snapshot::Snapshot;
@@ -37,6 +37,9 @@ pub enum SessionError {
     /// The zero was not taken.
     #[error("{0}")]
     Zero(#[from] ZeroError),
+    /// The sensors were not compared.
+    #[error("{0}")]
+    Compare(#[from] CompareError),
     /// The reading was not accepted.
     #[error("{0}")]
     Accept(#[from] AcceptError),
@@ -58,6 +61,7 @@ enum Request {
     Expect(Box<Expect>),
     Arm,
     Zero(mpsc::Sender<Result<Vec<f64>, ZeroError>>),
+    Compare(mpsc::Sender<Result<Vec<f64>, CompareError>>),
     Accept(mpsc::Sender<Result<Arc<Accepted>, AcceptError>>),
     Stop,
 }
@@ -145,6 +149,16 @@ impl Session {
     pub fn take_zero(&self) -> Result<Vec<f64>, SessionError> {
         let (answer, inbox) = mpsc::channel();
         self.send(Request::Zero(answer))?;
+        Ok(waited(&inbox)??)
+    }
+
+    /// What each sensor reads of one held pressure, zeros taken out [Pa]; see [`Follower::compare`].
+    ///
+    /// # Errors
+    /// [`SessionError::Compare`] or [`SessionError::Over`].
+    pub fn compare(&self) -> Result<Vec<f64>, SessionError> {
+        let (answer, inbox) = mpsc::channel();
+        self.send(Request::Compare(answer))?;
         Ok(waited(&inbox)??)
     }
 
@@ -325,6 +339,9 @@ impl Worker {
             Request::Arm => self.follower.arm(),
             Request::Zero(answer) => {
                 let _ = answer.send(self.follower.take_zero());
+            }
+            Request::Compare(answer) => {
+                let _ = answer.send(self.follower.compare());
             }
             Request::Accept(answer) => {
                 let found = self.follower.accept_now().map(|a| self.keep(a));

@@ -2,6 +2,15 @@
 
 use std::collections::VecDeque;
 
+use evenpull_trace::{CYCLES_WANTED, SPEED_DRIFT, SPEED_SCATTER};
+
+/// Share of the drift allowed in a recording that a stretch with the throttle held may have [-].
+///
+/// A recording is judged as it is; here the next steady stretch is only seconds away, so one that
+/// begins while the throttle still settles is waited out. At idle nothing settles: the idle control
+/// hunts by as much.
+const SETTLED: f64 = 1.0 / 3.0;
+
 /// What a reading must show before it is accepted.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Gates {
@@ -16,17 +25,22 @@ pub struct Gates {
 }
 
 impl Gates {
-    /// Gates for the band `low_rpm` to `high_rpm` [1/min] with the limits of the recordings: 50 whole
-    /// cycles, 3 % of scatter, 3 % of drift.
-    ///
-    /// # Source
-    /// Common practice, no source; the same limits make a recording `unsteady-rpm`.
+    /// Gates for the band `low_rpm` to `high_rpm` [1/min]: whole cycles, scatter and drift as a
+    /// recording needs them.
     pub fn band(low_rpm: f64, high_rpm: f64) -> Self {
         Self {
             rpm: (low_rpm, high_rpm),
-            cycles: 50,
-            scatter: 0.03,
-            drift: 0.03,
+            cycles: CYCLES_WANTED,
+            scatter: SPEED_SCATTER,
+            drift: SPEED_DRIFT,
+        }
+    }
+
+    /// The same with a throttle that is held: it must have settled, a third of that drift is allowed.
+    pub fn held(low_rpm: f64, high_rpm: f64) -> Self {
+        Self {
+            drift: SETTLED * SPEED_DRIFT,
+            ..Self::band(low_rpm, high_rpm)
         }
     }
 }

@@ -12,15 +12,16 @@ use crate::recording::{Channel, Recording};
 use crate::refill_clock::CycleFit;
 use crate::setup::Setup;
 
-/// Whole cycles wanted for a reading (DESIGN section 5).
-const CYCLES_WANTED: usize = 50;
+/// Whole cycles wanted for a reading; common practice, no source.
+pub const CYCLES_WANTED: usize = 50;
 
 /// Scatter of the speed from cycle to cycle above which the run is unsteady [-]; common practice,
 /// no source.
-const SPEED_SCATTER: f64 = 0.03;
+pub const SPEED_SCATTER: f64 = 0.03;
 
-/// Change of the speed from the first to the last third above which the run is unsteady [-].
-const SPEED_DRIFT: f64 = 0.03;
+/// Change of the speed from the first to the last third above which the run is unsteady [-];
+/// common practice, no source.
+pub const SPEED_DRIFT: f64 = 0.03;
 
 /// Share of cycles that breathe unlike the rest above which misfires are suspected.
 const ODD_CYCLES: f64 = 0.04;

@@ -147,14 +147,17 @@ fn hold_is_another_band_and_a_turned_screw_another_reading() {
     let mut expect = made::idle(&setup);
     let mut bench = started(setup, expect.clone());
     assert_eq!(bench.run(20.0).len(), 1);
-    expect.gates = Gates::band(3_500.0, 4_000.0);
+    expect.gates = Gates::held(3_500.0, 4_000.0);
     bench.follower.set_expect(expect);
     assert!(bench.run(10.0).is_empty());
     let missing = bench.follower.progress().missing;
     assert!(matches!(missing[0], Missing::TooSlow { .. }), "{missing:?}");
     bench.command(PracticeCommand::Throttle(Throttle::Speed(3_750.0)));
-    let before = bench.run(20.0);
+    let before = bench.run(25.0);
     assert_eq!(before.len(), 1, "{:?}", bench.follower.progress());
+    // Read once the hand has settled, not on its way: within 2 % of the 3,750 it holds.
+    let rpm = before[0].reading.rpm.value;
+    assert!((rpm / 3_750.0 - 1.0).abs() < 0.02, "{rpm}");
     let balance = Screw::Balance {
         body: 0,
         deg_per_turn: 0.9,
