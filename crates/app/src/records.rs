@@ -21,12 +21,15 @@ mod assess_stored;
 mod clock;
 mod data_folder;
 mod entry;
+mod shop;
+mod translations;
 
 pub use archives::{restore_records, salvage_records};
 pub use assess_stored::{JobSource, StoredAssessment, assess_source};
 pub use clock::{Clock, system_clock};
 pub use data_folder::default_data_folder;
 pub use entry::{GaugeEntry, ReadingEntry, RecordingEntry};
+pub use shop::{EstimateLine, ShopSettings};
 
 /// The records of a data folder, open; cheap to clone.
 #[derive(Clone)]
@@ -128,8 +131,18 @@ impl Records {
         self.writes
     }
 
-    fn now(&self) -> Moment {
+    /// The time as the records stamp it.
+    pub fn now(&self) -> Moment {
         (self.clock)()
+    }
+
+    /// Lets the records grow to so many pages of 4096 bytes: they then answer as on a full disk. To see
+    /// what comes of that.
+    ///
+    /// # Errors
+    /// Problems of the records.
+    pub async fn limit_growth(&self, pages: u32) -> Result<(), AppError> {
+        Ok(self.store.limit_growth(pages).await?)
     }
 
     /// Machines by a word in their name, newest first; see [`Store::machines`].

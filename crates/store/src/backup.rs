@@ -11,6 +11,7 @@ use crate::job_files::FileSink;
 use crate::lock::FolderLock;
 use crate::moment::Moment;
 use crate::schema;
+use crate::shop::forget_devices;
 use crate::snapshot::{copy_to, sync_folder};
 use crate::store::{DATABASE, PHOTOS, Store, connect_alone, connect_reading};
 
@@ -72,6 +73,10 @@ impl Store {
         integrity::quick(&alone, self.file()).await?;
         let names = integrity::photo_names(&alone, &copy).await?;
         let schema = schema::version(&alone)
+            .await
+            .map_err(|e| StoreError::of_database(&copy, &e))?;
+        // A backup lies elsewhere: it must not open the pages to whoever was paired when it was made.
+        forget_devices(&alone)
             .await
             .map_err(|e| StoreError::of_database(&copy, &e))?;
         alone.close().await;

@@ -29,6 +29,7 @@ mod recording_pack;
 mod salvage;
 mod schema;
 mod seals;
+mod shop;
 mod snapshot;
 mod store;
 
@@ -53,4 +54,5 @@ pub use record_file::{
 };
 pub use salvage::{SalvageReport, SalvagedTable, salvage};
 pub use seals::{CheckRecord, SealMoment, SealRecord};
+pub use shop::PairedDevice;
 pub use store::{Access, Store};

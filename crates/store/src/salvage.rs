@@ -165,6 +165,7 @@ async fn take_over(
     for (table, id) in TABLES {
         tables.push(take_table(connection, table, id).await);
     }
+    tables.push(take_settings(connection).await);
     for (table, column, target) in POINTERS {
         let sql = format!(
             "DELETE FROM main.{table} WHERE {column} IS NOT NULL \
@@ -190,6 +191,19 @@ async fn take_over(
         run(connection, &sql).await.map_err(damaged)?;
     }
     Ok(tables)
+}
+
+/// Takes the settings of the shop over, all or none: they are soon written again, and records from
+/// before there were any have none. Devices are not taken over, they are paired again.
+async fn take_settings(connection: &mut SqliteConnection) -> SalvagedTable {
+    let sql = "INSERT INTO main.settings (name, value, changed_ms) \
+               SELECT name, value, changed_ms FROM damaged.settings NOT INDEXED";
+    SalvagedTable {
+        table: "settings".to_owned(),
+        kept: run(connection, sql).await.unwrap_or(0),
+        lost: Vec::new(),
+        left_out: 0,
+    }
 }
 
 /// Takes one table over in stretches that are halved where they fail.

@@ -8,8 +8,10 @@ use sqlx::{SqlSafeStr, SqlitePool};
 use crate::error::StoreError;
 
 /// Every migration, oldest first; released ones are never edited.
-const MIGRATIONS: [(i64, &str, &str); 1] =
-    [(1, "records", include_str!("../migrations/0001_records.sql"))];
+const MIGRATIONS: [(i64, &str, &str); 2] = [
+    (1, "records", include_str!("../migrations/0001_records.sql")),
+    (2, "shop", include_str!("../migrations/0002_shop.sql")),
+];
 
 /// Newest schema this program knows.
 pub(crate) const CURRENT: i64 = MIGRATIONS[MIGRATIONS.len() - 1].0;

@@ -5,5 +5,6 @@
 mod opening;
 mod owners_gone;
 mod saved_schema;
+mod shop;
 mod there_and_back;
 mod workshop;
