@@ -9,7 +9,7 @@ use crate::assess::{AssessOutcome, JobProgress, assess};
 use crate::error::AppError;
 use crate::practice::{Fault, PracticeRequest, PracticeTruth, practice, turned};
 use crate::profiles::load_profile;
-use crate::serve::BenchStart;
+use crate::serve::{BenchSource, BenchStart};
 
 /// Profile of the demonstration.
 const PROFILE: &str = "heron-270";
@@ -27,8 +27,10 @@ pub fn demo_bench() -> Result<BenchStart, AppError> {
     Ok(BenchStart {
         machine: profile.profile.name.clone(),
         profile: Arc::new(profile),
-        faults: vec![FAULT.parse()?],
-        seed: SEED,
+        source: BenchSource::Practice {
+            faults: vec![FAULT.parse()?],
+            seed: SEED,
+        },
     })
 }
 

@@ -126,7 +126,9 @@ impl AppError {
             ) => ErrorKind::BadInput,
             Self::Analyse(_)
             | Self::Bench(BenchRefusal::NoReading)
-            | Self::Live(SessionError::Zero(_) | SessionError::Accept(_))
+            | Self::Live(
+                SessionError::Zero(_) | SessionError::Compare(_) | SessionError::Accept(_),
+            )
             | Self::Store(StoreError::Refused(_)) => ErrorKind::Refused,
             Self::Store(StoreError::Database { .. }) | Self::Json(_) | Self::Runtime(_) => {
                 ErrorKind::Fault

@@ -18,6 +18,7 @@ mod scale;
 mod serve;
 mod setup;
 mod text_file;
+mod writing;
 mod written;
 
 pub use answer::{
@@ -36,16 +37,16 @@ pub use evenpull_diagnose::{
 };
 pub use evenpull_job::{
     Adjuster, AdjusterKind, AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData,
-    Layout, PerBody, Pinch, Profile, SealState, Stage, Step, Tolerance, cautions_for,
+    Job, Layout, PerBody, Pinch, Profile, SealState, Stage, Step, Tolerance, cautions_for,
 };
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
 pub use evenpull_report::{STYLE as PAGE_STYLE, cause_name, chance, turn_fraction};
 pub use evenpull_store::{
     Access, AdjustmentRecord, BackupSummary, CheckRecord, CheckReport, FindingsLine,
     FindingsRecord, Fragment, Imported, JobFilter, JobLine, JobTexts, Machine, MachineLine, Moment,
-    NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, OverrideRecord, Owner, PhotoRecord,
-    ProgressRecord, ReadingRecord, RecordingLine, SalvageReport, SalvagedTable, SealMoment,
-    SealRecord, StoreError, StoredRecording,
+    NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, OverrideRecord, Owner, PairedDevice,
+    PhotoRecord, ProgressRecord, ReadingRecord, RecordingLine, SalvageReport, SalvagedTable,
+    SealMoment, SealRecord, StoreError, StoredRecording,
 };
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
@@ -55,18 +56,20 @@ pub use live::{
 };
 pub use page::{assessment_page, write_assessment};
 pub use practice::{
-    Fault, FaultError, Individual, PracticePoint, PracticeRequest, PracticeTruth, PracticeVisit,
-    ReadingTruth, fault_codes, practice,
+    Changed, Fault, FaultError, Individual, MOST_STOP_TURNS, PracticePoint, PracticeRequest,
+    PracticeTruth, PracticeVisit, ReadingTruth, Stands, WhatIf, WhatIfFound, fault_codes, practice,
+    stops, what_if,
 };
 pub use profiles::{LoadedProfile, load_profile, profile_list};
 pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, read_recording};
 pub use records::{
-    Clock, GaugeEntry, JobRecord, JobSource, ReadingEntry, RecordingEntry, Records,
-    StoredAssessment, assess_source, block_on, default_data_folder, restore_records,
+    Clock, EstimateLine, GaugeEntry, JobRecord, JobSource, ReadingEntry, RecordingEntry, Records,
+    ShopSettings, StoredAssessment, assess_source, block_on, default_data_folder, restore_records,
     salvage_records, system_clock,
 };
 pub use serve::{
-    Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchStart, GuideView, Operation,
-    Station, can_turn, mendable,
+    AGREE_KPA, Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchSource, BenchStart,
+    Beside, Comparison, DRAWN_KPA, GuideView, Operation, SensorSource, Station, can_turn, mendable,
 };
 pub use text_file::read_bytes;
+pub use writing::{GAUGE_UNITS, PressureUnit, Writing};

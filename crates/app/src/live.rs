@@ -201,7 +201,11 @@ fn expect(request: &LiveRequest) -> Expect {
     let (low_rpm, high_rpm) = reading_band_rpm(profile, request.condition);
     Expect {
         setup,
-        gates: Gates::band(low_rpm, high_rpm),
+        gates: if request.condition.throttle_shut() {
+            Gates::band(low_rpm, high_rpm)
+        } else {
+            Gates::held(low_rpm, high_rpm)
+        },
         label: request.condition.as_str().to_owned(),
     }
 }
@@ -361,6 +365,25 @@ impl LiveSession {
             self.session.practice(PracticeCommand::Turn(screw, turns))?;
         }
         self.arm()
+    }
+
+    /// What was turned by hand at a machine that is read by sensors: checked as [`Self::turn`] checks
+    /// it, and the next reading armed.
+    ///
+    /// # Errors
+    /// [`AppError::NoScrew`], [`AppError::TurnsOutOfRange`], [`AppError::Live`].
+    pub fn note_turn(&self, adjuster: &str, turns: f64) -> Result<(), AppError> {
+        screws(&self.request.profile.profile, adjuster, turns)?;
+        self.arm()
+    }
+
+    /// What each sensor reads of one held pressure, zeros taken out [kPa], profile's order.
+    ///
+    /// # Errors
+    /// [`AppError::Live`] saying what is in the way.
+    pub fn compare(&self) -> Result<Vec<f64>, AppError> {
+        let pa = self.session.compare()?;
+        Ok(pa.iter().map(|p| p / 1e3).collect())
     }
 
     /// Lets the practice engine's ECU store the present throttle-sensor reading as closed.

@@ -15,11 +15,13 @@ mod individual;
 mod put_in;
 mod running;
 mod visit;
+mod what_if;
 
 pub use fault::{Fault, FaultError, fault_codes};
 pub use individual::Individual;
 pub(crate) use running::running;
 pub use visit::{PracticePoint, PracticeVisit};
+pub use what_if::{Changed, MOST_STOP_TURNS, Stands, WhatIf, WhatIfFound, stops, what_if};
 
 use bench::Bench;
 

@@ -26,6 +26,8 @@ pub struct LiveView {
     pub lost_samples: u64,
     /// Lines that could not be used.
     pub bad_lines: u64,
+    /// Times the device started anew.
+    pub restarts: u64,
     /// Samples dropped because the program did not keep up.
     pub dropped: u64,
     /// Last remark of the device.
@@ -139,6 +141,7 @@ pub fn live_view(s: &Snapshot) -> LiveView {
         rate_hz: s.rate_hz.and_then(finite),
         lost_samples: s.damage.lost_samples,
         bad_lines: s.damage.bad_lines,
+        restarts: s.damage.restarts,
         dropped: s.dropped,
         remark: s.remark.clone(),
         rpm: s.rpm.and_then(finite),

@@ -5,32 +5,20 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use evenpull_diagnose::{Assessment, CauseCode};
-use evenpull_job::{Adjuster, AdjusterKind, AmbientData, Condition, PerTurn, Profile};
+use evenpull_job::{Adjuster, AdjusterKind, Condition, PerTurn, Profile};
+use evenpull_live::Watcher;
 use serde::Serialize;
 
 use super::bench_job::{BenchJob, BenchReading};
+use super::bench_source::{BenchStart, MENDABLE, seals};
 use super::guide::{Guide, GuideView};
 use super::station::{Station, stations};
 use crate::error::AppError;
-use crate::live::{LiveReading, LiveRequest, LiveSession, LiveSource, LiveView, reading_band_rpm};
-use crate::practice::Fault;
+use crate::live::{LiveReading, LiveSession, LiveView, reading_band_rpm};
 use crate::profiles::LoadedProfile;
 
 /// Temperature of the practice engine [C]: warm.
 const PRACTICE_C: f64 = 75.0;
-
-/// What a bench is set up with.
-#[derive(Debug, Clone, PartialEq)]
-pub struct BenchStart {
-    /// Engine profile.
-    pub profile: Arc<LoadedProfile>,
-    /// Hidden faults of the practice engine.
-    pub faults: Vec<Fault>,
-    /// Seed of everything left to chance.
-    pub seed: u64,
-    /// Name of the machine on the pages.
-    pub machine: String,
-}
 
 /// Something done at the bench.
 #[derive(Debug, Clone, PartialEq)]
@@ -59,9 +47,44 @@ pub enum Operation {
     Follow(usize),
     /// Tell what was hidden.
     Reveal,
-    /// Mend what no screw puts right, by its cause; see [`mendable`].
+    /// Mend what no screw puts right, by its cause; see [`super::mendable`].
     Mend(CauseCode),
+    /// Compare the sensors, all on one held pressure.
+    Compare,
+    /// What is read beside the sensors at a machine.
+    Beside(Beside),
 }
+
+/// What is read beside the sensors, as typed; stands for the readings from then on.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Beside {
+    /// Engine temperature [C].
+    pub engine_c: Option<f64>,
+    /// Raw volts of the throttle sensor [V]; for the present station only.
+    pub sensor_v: Option<f64>,
+    /// Opening the ECU believes in [deg above closed]; for the present station only.
+    pub ecu_opening_deg: Option<f64>,
+    /// Idle valve [steps]; for the present station only.
+    pub idle_valve_steps: Option<f64>,
+}
+
+/// Sensors on one held pressure.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Comparison {
+    /// What each reads, zeros taken out [kPa], profile's order.
+    pub kpa: Vec<f64>,
+    /// Largest less smallest [kPa].
+    pub apart_kpa: f64,
+    /// How far below the air around it was held [kPa].
+    pub below_kpa: f64,
+    /// They agree to [`AGREE_KPA`], at a depression of [`DRAWN_KPA`] or more.
+    pub agree: bool,
+}
+
+/// What zeroed sensors on one pressure may differ by [kPa]; docs/sensor-lines.md.
+pub const AGREE_KPA: f64 = 0.3;
+/// Depression at which a wrong gain shows [kPa]: 1.5 % of it is what they may differ by.
+pub const DRAWN_KPA: f64 = 20.0;
 
 /// Why the bench does not do what is asked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -84,6 +107,18 @@ pub enum BenchRefusal {
     /// Mended what was sound.
     #[error("nothing was wrong there; the engine is as it was")]
     Sound,
+    /// Done at the machine itself.
+    #[error("sensors are read here; this is done at the machine itself")]
+    AtTheMachine,
+    /// A sealed part of a real machine.
+    #[error(
+        "`{part}` is sealed and stays so; only in the baseline stage, with a written reason, is a turn \
+         of it noted under Work"
+    )]
+    Sealed {
+        /// Part.
+        part: String,
+    },
     /// Nothing to assess.
     #[error("no reading was taken yet; start the engine and take one")]
     NoReading,
@@ -107,6 +142,8 @@ pub struct Bench {
     assessment: Option<Arc<(Assessment, String)>>,
     guide: Option<Guide>,
     revealed: bool,
+    beside: Beside,
+    comparison: Option<Comparison>,
 }
 
 /// Everything a page shows of one moment.
@@ -126,6 +163,8 @@ pub struct BenchGlance {
     pub guide: Option<GuideView>,
     /// Readings taken.
     pub readings: usize,
+    /// Sensors compared last; `null` before, and when they were zeroed anew.
+    pub comparison: Option<Comparison>,
 }
 
 impl Bench {
@@ -136,10 +175,16 @@ impl Bench {
     pub fn set_up(start: &BenchStart) -> Result<Self, AppError> {
         let mut start = start.clone();
         // What is mended goes first from the end, so that the amounts of the others stay.
-        start.faults.sort_by_key(|f| MENDABLE.contains(&f.code));
+        if let Some(faults) = start.faults_mut() {
+            faults.sort_by_key(|f| MENDABLE.contains(&f.code));
+        }
         let profile = &start.profile.profile;
         let stations = stations(profile);
-        let session = open(&start, stations[0].condition)?;
+        let sensors = start.sensors();
+        // At a machine idle comes first: nobody has shut its bleeds yet.
+        let first = stations.iter().position(|s| s.condition == Condition::Idle);
+        let station = first.filter(|_| sensors.is_some()).unwrap_or(0);
+        let session = start.open(stations[station].condition)?;
         let request = session.request();
         let job = BenchJob {
             profile: LoadedProfile::clone(&start.profile),
@@ -152,12 +197,13 @@ impl Bench {
             readings: Vec::new(),
         };
         let mut bench = Self {
-            bleed_turns: session.bleed_turns().to_vec(),
+            bleed_turns: sensors
+                .map_or_else(|| session.bleed_turns().to_vec(), |s| s.bleed_turns.clone()),
             start,
             session,
             job,
             stations,
-            station: 0,
+            station,
             collected: 0,
             turned: BTreeMap::new(),
             pending: Vec::new(),
@@ -165,8 +211,10 @@ impl Bench {
             assessment: None,
             guide: None,
             revealed: false,
+            beside: Beside::default(),
+            comparison: None,
         };
-        bench.go_to(0)?;
+        bench.go_to(station)?;
         Ok(bench)
     }
 
@@ -183,6 +231,26 @@ impl Bench {
     /// Machine as it is called.
     pub fn machine(&self) -> &str {
         &self.job.machine
+    }
+
+    /// The practice engine is read: it is started, and its screws are turned, from here.
+    pub fn is_practice(&self) -> bool {
+        self.start.sensors().is_none()
+    }
+
+    /// Its readings belong into the records.
+    pub fn keeps(&self) -> bool {
+        self.start.sensors().is_none_or(|s| s.keep)
+    }
+
+    /// What was typed beside the sensors.
+    pub fn beside(&self) -> Beside {
+        self.beside
+    }
+
+    /// Sees the newest moment of the session whenever it looks; for [`Self::glance`]s at its pace.
+    pub fn watch(&self) -> Watcher {
+        self.session.watch()
     }
 
     /// What can be read, in the order of work.
@@ -259,6 +327,7 @@ impl Bench {
             bleed_turns: bodies.zip(self.bleed_turns.iter().map(counted)).collect(),
             guide: self.guide.as_ref().map(Guide::view),
             readings: self.job.readings.len(),
+            comparison: self.comparison.clone(),
         }
     }
 
@@ -277,6 +346,12 @@ impl Bench {
             Operation::Kill => self.session.stop_engine(),
             Operation::Zero => {
                 self.job.key_off_kpa = Some(self.session.take_zero()?);
+                self.comparison = None;
+                Ok(())
+            }
+            Operation::Compare => self.compare(),
+            Operation::Beside(beside) => {
+                self.beside = *beside;
                 Ok(())
             }
             Operation::Station(code) => {
@@ -307,7 +382,14 @@ impl Bench {
     /// Throttle, bleeds and the next reading for a station.
     fn go_to(&mut self, index: usize) -> Result<(), AppError> {
         self.station = index;
+        self.beside = Beside {
+            engine_c: self.beside.engine_c,
+            ..Beside::default()
+        };
         let (condition, throttle) = (self.station().condition, self.station().throttle());
+        if !self.is_practice() {
+            return self.session.read_next(condition, &[]);
+        }
         self.session.throttle(throttle)?;
         let shut = condition == Condition::IdleBleedsShut;
         if shut != self.bleeds_shut && !self.bleed_turns.is_empty() {
@@ -323,10 +405,16 @@ impl Bench {
 
     fn turn(&mut self, name: &str, turns: f64) -> Result<(), AppError> {
         let adjuster = self.profile().adjuster(name);
+        let sealed = adjuster.as_ref().is_some_and(|a| a.kind.is_sealed());
+        if sealed && !self.is_practice() {
+            let part = name.to_owned();
+            return Err(BenchRefusal::Sealed { part }.into());
+        }
         let bleed = adjuster
             .as_ref()
             .filter(|a| a.kind == AdjusterKind::Bleed)
-            .and_then(|a| self.profile().body_index(a.bodies.first()?));
+            .and_then(|a| self.profile().body_index(a.bodies.first()?))
+            .filter(|body| self.bleed_turns.len() > *body);
         let turns = match bleed {
             // A bleed ends on its seat; shut ones are opened from there.
             Some(body) => {
@@ -339,7 +427,11 @@ impl Bench {
             }
             None => turns,
         };
-        self.session.turn(name, turns)?;
+        if self.is_practice() {
+            self.session.turn(name, turns)?;
+        } else {
+            self.session.note_turn(name, turns)?;
+        }
         *self.turned.entry(name.to_owned()).or_default() += turns;
         if let Some(guide) = self.guide.as_mut().filter(|g| g.adjuster == name) {
             guide.made += turns;
@@ -350,13 +442,13 @@ impl Bench {
                 self.bleeds_shut = false;
             }
             self.bleed_turns[body] += turns;
+            // Where they stand is noted with each reading.
             return Ok(());
         }
         match self.pending.iter_mut().find(|(n, _)| n == name) {
             Some((_, sum)) => *sum += turns,
             None => self.pending.push((name.to_owned(), turns)),
         }
-        let sealed = adjuster.is_some_and(|a| a.kind.is_sealed());
         if let Some((_, touched)) = self.job.seals.iter_mut().find(|(n, _)| n == name) {
             *touched |= sealed;
         }
@@ -367,11 +459,13 @@ impl Bench {
     /// its sensors have to be zeroed again.
     fn mend(&mut self, code: CauseCode) -> Result<(), AppError> {
         let mut start = self.start.clone();
-        start.faults.retain(|f| f.code != code);
-        if start.faults == self.start.faults {
+        let faults = start.faults_mut().ok_or(BenchRefusal::AtTheMachine)?;
+        let before = faults.len();
+        faults.retain(|f| f.code != code);
+        if faults.len() == before {
             return Err(BenchRefusal::Sound.into());
         }
-        let session = open(&start, self.station().condition)?;
+        let session = start.open(self.station().condition)?;
         for (name, turns) in &self.turned {
             if !name.starts_with("bleed.") {
                 session.turn(name, *turns)?;
@@ -386,6 +480,23 @@ impl Bench {
         self.job.key_off_kpa = None;
         self.guide = None;
         self.go_to(self.station)
+    }
+
+    /// All sensors on one held pressure: what is left between them is their gain.
+    fn compare(&mut self) -> Result<(), AppError> {
+        let kpa = self.session.compare()?;
+        let high = kpa.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let low = kpa.iter().copied().fold(f64::INFINITY, f64::min);
+        let mean = kpa.iter().sum::<f64>() / kpa.len() as f64;
+        let below_kpa = self.session.request().ambient.pressure_kpa - mean;
+        let apart_kpa = high - low;
+        self.comparison = Some(Comparison {
+            agree: apart_kpa <= AGREE_KPA && below_kpa >= DRAWN_KPA,
+            kpa,
+            apart_kpa,
+            below_kpa,
+        });
+        Ok(())
     }
 
     fn follow(&mut self, step: usize) -> Result<(), AppError> {
@@ -416,6 +527,7 @@ impl Bench {
             self.job.key_off_kpa = Some(kpa);
         }
         let practice = view.practice.as_ref();
+        let beside = self.beside;
         let shut = reading.condition == Condition::IdleBleedsShut;
         BenchReading {
             condition: reading.condition,
@@ -427,11 +539,11 @@ impl Bench {
                 .map(|c| c.mean_depression_kpa)
                 .collect(),
             recording: reading.text,
-            engine_c: Some(PRACTICE_C),
-            sensor_v: practice.and_then(|p| p.sensor_v),
-            ecu_opening_deg: practice.and_then(|p| p.ecu_opening_deg),
+            engine_c: practice.map_or(beside.engine_c, |_| Some(PRACTICE_C)),
+            sensor_v: practice.map_or(beside.sensor_v, |p| p.sensor_v),
+            ecu_opening_deg: practice.map_or(beside.ecu_opening_deg, |p| p.ecu_opening_deg),
             idle_valve_steps: practice
-                .and_then(|p| p.idle_valve_steps)
+                .map_or(beside.idle_valve_steps, |p| p.idle_valve_steps)
                 .filter(|_| self.profile().idle_valve.is_some()),
             bleed_turns: (!self.bleed_turns.is_empty()).then(|| {
                 let counted = |turns: &f64| if shut { 0.0 } else { *turns };
@@ -440,57 +552,4 @@ impl Bench {
             adjusted: std::mem::take(&mut self.pending),
         }
     }
-}
-
-/// Causes that no screw puts right and that the practice engine can be rid of.
-const MENDABLE: [CauseCode; 10] = [
-    CauseCode::StubLeak,
-    CauseCode::SpindleWear,
-    CauseCode::BleedBlocked,
-    CauseCode::ValveTight,
-    CauseCode::CompressionLow,
-    CauseCode::IdleValveStuckOpen,
-    CauseCode::IdleValveStuckShut,
-    CauseCode::SparkWeak,
-    CauseCode::GaugeFault,
-    CauseCode::CrossedHoses,
-];
-
-/// What can be mended at the bench.
-pub fn mendable() -> impl Iterator<Item = CauseCode> {
-    MENDABLE.into_iter()
-}
-
-fn open(start: &BenchStart, condition: Condition) -> Result<LiveSession, AppError> {
-    LiveSession::open(LiveRequest {
-        profile: Arc::clone(&start.profile),
-        source: LiveSource::Practice {
-            faults: start.faults.clone(),
-            seed: start.seed,
-        },
-        // The practice engine brings its own air and hose.
-        ambient: AmbientData {
-            pressure_kpa: 101.325,
-            pressure_measured: false,
-            temperature_c: 20.0,
-            humidity_percent: 0.0,
-            key_off_kpa: None,
-        },
-        condition,
-        hose: None,
-        pinched: Vec::new(),
-    })
-}
-
-/// Sealed parts, and whether their seals show that they were touched.
-fn seals(profile: &Profile, disturbed: &[String]) -> Vec<(String, bool)> {
-    profile
-        .adjusters()
-        .into_iter()
-        .filter(|a| a.kind.is_sealed())
-        .map(|a| {
-            let touched = disturbed.contains(&a.name);
-            (a.name, touched)
-        })
-        .collect()
 }
