@@ -199,6 +199,9 @@ pub(crate) struct ServeArgs {
     /// phone at.
     #[arg(long)]
     pub(crate) lan: bool,
+    /// Look for boards on this serial port; may stand several times. Without: on all of them.
+    #[arg(long, value_name = "PORT")]
+    pub(crate) serial: Vec<PathBuf>,
     /// Port; 0 takes a free one.
     #[arg(long, default_value_t = 8087)]
     pub(crate) port: u16,

@@ -62,6 +62,7 @@ pub(crate) fn run(args: &DemoArgs) -> Result<Exit, CommandError> {
     serve(&Offer {
         port: 0,
         lan: false,
+        ports: Vec::new(),
         folder: records.path(),
         bench: demo_bench()?,
     })

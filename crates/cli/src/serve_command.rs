@@ -1,11 +1,11 @@
 //! `evenpull serve`.
 
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use evenpull_app::{Access, BenchStart, Records, default_data_folder, system_clock};
-use evenpull_web::{Announcement, Server, Texts, Web, WebConfig, exercise, terminal_qr};
+use evenpull_web::{Announcement, Server, Web, WebConfig, exercise, terminal_qr};
 
 use crate::args::ServeArgs;
 use crate::assess_command::now;
@@ -27,6 +27,7 @@ pub(crate) fn run(args: &ServeArgs) -> Result<Exit, CommandError> {
     serve(&Offer {
         port: args.port,
         lan: args.lan,
+        ports: args.serial.clone(),
         folder: &folder,
         bench: exercise(PROFILE, seed)?,
     })
@@ -36,6 +37,8 @@ pub(crate) fn run(args: &ServeArgs) -> Result<Exit, CommandError> {
 pub(crate) struct Offer<'a> {
     pub(crate) port: u16,
     pub(crate) lan: bool,
+    /// Serial ports that boards are looked for on; empty looks at all of them.
+    pub(crate) ports: Vec<PathBuf>,
     /// Folder of the records.
     pub(crate) folder: &'a Path,
     /// Engine of the first exercise.
@@ -56,7 +59,8 @@ pub(crate) fn serve(offer: &Offer<'_>) -> Result<Exit, CommandError> {
     let web = Web::new(WebConfig {
         hosts: server.hosts().to_vec(),
         address: server.address().to_owned(),
-        texts: Texts::english(),
+        clock: system_clock(),
+        ports: offer.ports.clone(),
         bench: offer.bench.clone(),
         records: Some(records),
         when: Arc::new(when),
@@ -64,6 +68,7 @@ pub(crate) fn serve(offer: &Offer<'_>) -> Result<Exit, CommandError> {
         now: Arc::new(now),
         announce: Arc::new(|what| tell(&what)),
     });
+    server.block_on(web.remember())?;
     invite(&web, offer.lan)?;
     server.run(web)?;
     Ok(Exit::Fine)
@@ -115,6 +120,7 @@ fn tell(what: &Announcement) {
         Announcement::Fault { number, text } => {
             format!("program fault #{number}, please report it: {text}")
         }
+        Announcement::Trouble(text) => text.clone(),
         _ => return,
     };
     drop(writeln!(io::stderr().lock(), "evenpull: {text}"));

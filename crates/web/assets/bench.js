@@ -52,6 +52,8 @@ function show(glance) {
   showProgress(live);
   showEngine(glance);
   showGuide(glance.guide);
+  showSensors(glance);
+  showKept(glance.kept);
   showScrews(glance);
   sound.play(kpa, config);
   if (readings !== null && glance.readings !== readings) {
@@ -91,7 +93,13 @@ function showEngine(glance) {
   const { link, practice } = glance.live;
   const running = practice ? practice.running : glance.live.rpm !== null;
   const word = practice?.stalled ? t.stalled : running ? t.running : t.standing;
-  say(by('engine'), link.state === 'connected' ? word : link.text);
+  const links = { searching: t.searching, lost: t.unplugged, ended: t.ended };
+  say(by('engine'), links[link.state] ?? word);
+  const why = by('link-why');
+  if (why) {
+    why.hidden = link.text === '';
+    say(why, link.text);
+  }
   for (const button of root.querySelectorAll('[data-needs]')) {
     button.disabled = button.dataset.needs === 'running' ? !running : running;
   }
@@ -101,6 +109,38 @@ function showEngine(glance) {
   say(by('valve'), number(practice?.idle_valve_steps ?? null, 0));
   say(by('volts'), number(practice?.sensor_v ?? null, 3));
   say(by('ecu'), number(practice?.ecu_opening_deg ?? null, 2));
+}
+
+/** What each sensor reads now, its zero, and what the line did to the samples. */
+function showSensors({ live, comparison }) {
+  live.bodies.forEach((body, index) => say(by(`now-${index}`), pressure(body.now_kpa)));
+  const zeros = live.bodies.map((body) => body.zero_kpa);
+  const values = live.bodies.map((body) => `${body.body} ${pressure(body.zero_kpa)} ${config.unit}`).join(', ');
+  say(by('zeros'), zeros.includes(null) ? t.not_zeroed : fill(t.zeroed, { values }));
+  const { lost_samples: lost, bad_lines: bad, restarts, dropped } = live;
+  const rate = number(live.rate_hz, 0);
+  const whole = [lost, bad, restarts, dropped].every((count) => count === 0);
+  say(by('damage'), live.rate_hz === null ? '' : fill(whole ? t.no_damage : t.damage, { rate, lost, bad, restarts, dropped }));
+  say(by('remark'), live.remark === null ? '' : fill(t.remark, { text: live.remark }));
+  const compared = by('compared');
+  if (!compared) return;
+  if (comparison === null) {
+    say(compared, '');
+    return;
+  }
+  const amount = (kpa) => `${number(kpa * config.per_kpa, config.decimals + 1)} ${config.unit}`;
+  const { apart_kpa: apart, below_kpa: below, agree } = comparison;
+  const text = agree ? t.agree : below < config.drawn_kpa ? t.not_drawn : t.differ;
+  say(compared, fill(text, { apart: amount(apart), below: amount(below), agree: amount(config.agree_kpa), drawn: amount(config.drawn_kpa) }));
+}
+
+/** Whether the readings are in the records. */
+function showKept(kept) {
+  const box = by('kept');
+  box.hidden = kept === null;
+  if (kept === null) return;
+  box.classList.toggle('trouble', kept.trouble !== null);
+  say(box, kept.trouble === null ? fill(t.kept, { count: kept.kept, job: kept.job }) : fill(t.not_kept, { why: kept.trouble }));
 }
 
 /** While a screw is turned: how much is left, and when to stop. */
@@ -151,10 +191,18 @@ by('sound').addEventListener('click', async () => {
   by('sound').setAttribute('aria-pressed', String(on));
 });
 
+// At most one drawing for each frame of the screen, of the newest glance.
+let newest = null;
+function drawNewest() {
+  const text = newest;
+  newest = null;
+  root.classList.remove('lost');
+  show(JSON.parse(text));
+}
 const stream = new EventSource('/bench/stream');
 stream.addEventListener('glance', (event) => {
-  root.classList.remove('lost');
-  show(JSON.parse(event.data));
+  if (newest === null) requestAnimationFrame(drawNewest);
+  newest = event.data;
 });
 stream.addEventListener('error', () => {
   root.classList.add('lost');

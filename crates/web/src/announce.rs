@@ -15,6 +15,8 @@ pub enum Announcement {
         /// Seconds until the next try is heard.
         seconds: u64,
     },
+    /// Something that does not work as it should, in words.
+    Trouble(String),
     /// A fault of the program; the page shows the number only.
     Fault {
         /// Number shown on the page.

@@ -1,7 +1,5 @@
 //! What every request passes: host, origin, paired session; and the headers of every answer.
 
-use std::time::Instant;
-
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::http::header::{
@@ -46,7 +44,7 @@ pub(crate) async fn guard(State(web): State<Web>, mut request: Request, next: Ne
 fn visitor(web: &Web, headers: &HeaderMap) -> Visitor {
     let cookies = text(headers, &COOKIE);
     Visitor {
-        session: web.sessions().of(cookies, Instant::now()),
+        session: web.sessions().of(cookies, web.now_ms()),
         light: cookie(cookies, LIGHT_COOKIE).map_or(Light::Auto, Light::of_code),
         texts: web.texts(),
         writing: web.writing(),

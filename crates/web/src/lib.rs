@@ -6,9 +6,10 @@
 
 mod announce;
 mod assets;
+mod bench_keeper;
+mod glances;
 mod guard;
 mod light;
-mod number;
 mod page;
 mod pages;
 mod pairing;
@@ -29,4 +30,4 @@ pub use qr::terminal_qr;
 pub use routes::{Listed, listed_routes, router};
 pub use server::{Server, ServerError};
 pub use state::{Web, WebConfig};
-pub use texts::{TextError, Texts};
+pub use texts::TextError;

@@ -6,9 +6,9 @@ use askama::Template;
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 use axum::response::{Html, IntoResponse, Response};
+use evenpull_app::Writing;
 
 use crate::light::Light;
-use crate::number::Writing;
 use crate::problem::Problem;
 use crate::session::Session;
 use crate::texts::Texts;

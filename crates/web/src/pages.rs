@@ -8,6 +8,7 @@ mod pair;
 mod records;
 mod shop;
 mod stream;
+mod what_if;
 
 pub use bench::exercise;
 use bench::{Choice, chosen_faults, condition_words, fault_choices, seed};
@@ -16,13 +17,14 @@ pub(crate) use devices::{devices, leave};
 use findings_view::{Findings, findings_view};
 pub(crate) use pair::{pair, pair_page, pair_posted};
 pub(crate) use records::{
-    Assessed, assess_posted, bench_take_over, book_posted, booking, checks, checks_posted,
-    findings, findings_page, handover, handover_posted, job, job_bench, job_follow, jobs, machine,
+    Assessed, assess_posted, bench_leave, book_posted, booking, checks, checks_posted, findings,
+    findings_page, handover, handover_posted, job, job_bench, job_follow, jobs, machine,
     machine_posted, machines, override_posted, photo, photo_posted, reading_posted,
     reading_withdrawn, readings, seals_posted, stage_posted, step_posted, turn_posted, work,
 };
-pub(crate) use shop::{light_posted, shop, shop_posted};
+pub(crate) use shop::{light_posted, shop, shop_posted, shop_texts};
 pub(crate) use stream::bench_stream;
+pub(crate) use what_if::what_if_page;
 
 use axum::extract::State;
 use axum::response::Redirect;

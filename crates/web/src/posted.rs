@@ -44,6 +44,11 @@ impl Posted {
             .map_or("", |(_, value)| value.trim())
     }
 
+    /// Whether the form has this field, filled in or not.
+    pub(crate) fn has(&self, name: &str) -> bool {
+        self.fields.iter().any(|(key, _)| key == name)
+    }
+
     /// A number with decimal point or comma.
     pub(crate) fn number(&self, name: &str) -> Result<f64, Problem> {
         evenpull_app::parse_decimal(self.text(name))

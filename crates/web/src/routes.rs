@@ -100,12 +100,11 @@ fn table() -> Table {
     .post("/jobs/{id}/checks", pages::checks_posted)
     .get("/jobs/{id}/readings", pages::readings)
     .upload("/jobs/{id}/readings", pages::reading_posted)
-    .post("/jobs/{id}/readings/bench", pages::bench_take_over)
     .post(
         "/jobs/{id}/readings/{reading}/withdraw",
         pages::reading_withdrawn,
     )
-    .post("/jobs/{id}/bench", pages::job_bench)
+    .upload("/jobs/{id}/bench", pages::job_bench)
     .post("/jobs/{id}/follow", pages::job_follow)
     .post("/jobs/{id}/assess", pages::assess_posted)
     .get("/jobs/{id}/findings", pages::findings)
@@ -123,14 +122,17 @@ fn table() -> Table {
     .get("/bench/stream", pages::bench_stream)
     .post("/bench/do", pages::bench_do)
     .post("/bench/new", pages::bench_new)
+    .post("/bench/leave", pages::bench_leave)
     .post("/bench/assess", pages::bench_assess)
     .get("/bench/findings", pages::bench_findings)
+    .get("/what-if", pages::what_if_page)
     .get("/pair", pages::pair)
     .post("/pair", pages::pair_posted)
     .get("/devices", pages::devices)
     .post("/devices/leave", pages::leave)
     .get("/shop", pages::shop)
     .post("/shop", pages::shop_posted)
+    .get("/shop/en.toml", pages::shop_texts)
     .post("/light", pages::light_posted)
 }
 

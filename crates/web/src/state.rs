@@ -6,15 +6,19 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use evenpull_app::{AppError, Bench, BenchGlance, BenchStart, Records};
+use evenpull_app::{
+    AppError, Bench, BenchGlance, BenchJob, BenchStart, Clock, Records, ShopSettings, Watcher,
+    Writing,
+};
 
 use crate::announce::{Announce, Announcement};
-use crate::number::Writing;
+use crate::bench_keeper::{BenchLink, keep_readings};
+use crate::glances::Glances;
 use crate::pages::Assessed;
 use crate::pairing::Pairing;
 use crate::problem::Problem;
 use crate::session::Sessions;
-use crate::texts::Texts;
+use crate::texts::{Texts, Translation};
 use crate::token::random_token;
 
 /// What a server is made from.
@@ -24,12 +28,14 @@ pub struct WebConfig {
     pub hosts: Vec<String>,
     /// Address that another device opens, such as `http://192.0.2.1:8087`.
     pub address: String,
-    /// Texts of the pages.
-    pub texts: Texts,
+    /// Tells the time by which pairings run out.
+    pub clock: Clock,
     /// Records of the shop; without them the server has the bench alone.
     pub records: Option<Records>,
     /// A moment [ms since 1970 UTC] as it shall be read on a page.
     pub when: Arc<dyn Fn(i64) -> String + Send + Sync>,
+    /// Serial ports that boards are looked for on; empty looks at all of them.
+    pub ports: Vec<PathBuf>,
     /// What the bench is set up with at first.
     pub bench: BenchStart,
     /// Folder for passing files; the caller removes it at the end.
@@ -55,34 +61,44 @@ pub struct Web {
     inner: Arc<Inner>,
 }
 
-/// The job that the bench is set up for.
-#[derive(Debug, Clone, Copy)]
-struct BenchLink {
-    job: i64,
-    /// Readings of the bench that are in the records already.
-    handed: usize,
-}
-
 /// Findings of so many jobs are kept in memory; they are computed anew in seconds.
 const MOST_ASSESSED: usize = 32;
 
 struct Inner {
     hosts: Vec<String>,
     address: String,
-    texts: Arc<Texts>,
+    clock: Clock,
+    texts: Mutex<Arc<Texts>>,
     now: Arc<dyn Fn() -> String + Send + Sync>,
     announce: Announce,
     pairing: Mutex<Pairing>,
     sessions: Mutex<Sessions>,
-    writing: Mutex<Writing>,
+    settings: Mutex<Arc<ShopSettings>>,
+    /// Held while settings or devices go into the records, so that the newest are written last.
+    keeping: tokio::sync::Mutex<()>,
     records: Option<Records>,
     when: Arc<dyn Fn(i64) -> String + Send + Sync>,
     assessed: Mutex<HashMap<i64, Arc<Assessed>>>,
     bench: Mutex<Option<Bench>>,
+    /// Job that the bench is set up for.
+    job: Mutex<Option<i64>>,
+    /// Set where its readings are kept there.
     link: Mutex<Option<BenchLink>>,
+    benches: AtomicU64,
+    glances: Glances,
+    ports: Vec<PathBuf>,
     first_bench: BenchStart,
     work: PathBuf,
     faults: AtomicU64,
+}
+
+/// What the bench has that is not kept yet.
+#[derive(Debug)]
+pub(crate) struct Beyond {
+    /// Sensors were compared and agree.
+    pub(crate) sensors_agree: bool,
+    /// The job of the bench, if it has readings that are not kept.
+    pub(crate) job: Option<BenchJob>,
 }
 
 impl fmt::Debug for Web {
@@ -100,17 +116,23 @@ impl Web {
             inner: Arc::new(Inner {
                 hosts: config.hosts,
                 address: config.address,
-                texts: Arc::new(config.texts),
+                clock: config.clock,
+                texts: Mutex::new(Arc::new(Texts::english())),
                 now: config.now,
                 announce: config.announce,
                 pairing: Mutex::default(),
                 sessions: Mutex::default(),
-                writing: Mutex::default(),
+                settings: Mutex::default(),
+                keeping: tokio::sync::Mutex::default(),
                 records: config.records,
                 when: config.when,
                 assessed: Mutex::default(),
                 bench: Mutex::default(),
+                job: Mutex::default(),
                 link: Mutex::default(),
+                benches: AtomicU64::new(0),
+                glances: Glances::default(),
+                ports: config.ports,
                 first_bench: config.bench,
                 work: config.work,
                 faults: AtomicU64::new(0),
@@ -140,7 +162,7 @@ impl Web {
     }
 
     pub(crate) fn texts(&self) -> Arc<Texts> {
-        Arc::clone(&self.inner.texts)
+        Arc::clone(&held(&self.inner.texts))
     }
 
     pub(crate) fn now(&self) -> String {
@@ -159,12 +181,80 @@ impl Web {
         held(&self.inner.sessions)
     }
 
-    pub(crate) fn writing(&self) -> Writing {
-        *held(&self.inner.writing)
+    pub(crate) fn now_ms(&self) -> i64 {
+        (self.inner.clock)().ms
     }
 
-    pub(crate) fn set_writing(&self, writing: Writing) {
-        *held(&self.inner.writing) = writing;
+    /// Takes settings and paired devices from the records, as they were when the server ended.
+    ///
+    /// A translation that cannot be read is told at the terminal and left out.
+    ///
+    /// # Errors
+    /// Problems of the records.
+    pub async fn remember(&self) -> Result<(), AppError> {
+        let Some(records) = self.records() else {
+            return Ok(());
+        };
+        let devices = records.devices().await?;
+        *self.sessions() = Sessions::of_devices(&devices);
+        let settings = records.shop_settings().await?;
+        self.speak(&settings.language);
+        *held(&self.inner.settings) = Arc::new(settings);
+        Ok(())
+    }
+
+    pub(crate) fn settings(&self) -> Arc<ShopSettings> {
+        Arc::clone(&held(&self.inner.settings))
+    }
+
+    pub(crate) fn writing(&self) -> Writing {
+        self.settings().writing
+    }
+
+    /// Keeps the settings and goes by them.
+    pub(crate) async fn set_settings(&self, settings: ShopSettings) -> Result<(), AppError> {
+        let _keeping = self.inner.keeping.lock().await;
+        if let Some(records) = self.records() {
+            records.set_shop_settings(&settings).await?;
+        }
+        self.speak(&settings.language);
+        *held(&self.inner.settings) = Arc::new(settings);
+        Ok(())
+    }
+
+    /// Keeps the devices as they are paired now. Where that fails they stay paired until the server
+    /// ends, and the terminal says so.
+    pub(crate) async fn keep_devices(&self) {
+        let _keeping = self.inner.keeping.lock().await;
+        let devices = self.sessions().devices();
+        if let Some(records) = self.records()
+            && let Err(error) = records.set_devices(&devices).await
+        {
+            let text = format!("the paired devices are not kept: {error}");
+            self.announce(Announcement::Trouble(text));
+        }
+    }
+
+    /// Shows the pages in a translation of the data folder; English where there is none.
+    fn speak(&self, language: &str) {
+        let texts = match self.translation(language) {
+            Ok(translation) => translation.texts,
+            Err(trouble) => {
+                self.announce(Announcement::Trouble(trouble));
+                Texts::english()
+            }
+        };
+        *held(&self.inner.texts) = Arc::new(texts);
+    }
+
+    /// A translation of the data folder, checked; the English texts for an empty name.
+    pub(crate) fn translation(&self, language: &str) -> Result<Translation, String> {
+        let records = match self.records() {
+            Some(records) if !language.is_empty() => records,
+            _ => return Ok(Translation::english()),
+        };
+        let toml = records.translation(language).map_err(|e| e.to_string())?;
+        Texts::translated(&toml).map_err(|e| format!("{language}: {e}"))
     }
 
     /// Does something with the bench, which is set up when it is first asked for. Waits for others
@@ -180,38 +270,78 @@ impl Web {
         what(slot.insert(Bench::set_up(&self.inner.first_bench)?))
     }
 
-    /// Puts another bench in place of the present one, for a job if one is named.
+    /// Puts another bench in place of the present one, for a job if one is named; its readings are
+    /// then kept in that job as they are taken. Needs a runtime around it.
     pub(crate) fn set_bench(&self, start: &BenchStart, job: Option<i64>) -> Result<(), AppError> {
         let bench = Bench::set_up(start)?;
+        let number = self.inner.benches.fetch_add(1, Ordering::Relaxed) + 1;
+        let link = job
+            .filter(|_| bench.keeps())
+            .map(|job| BenchLink::new(job, number));
+        // Links and bench change together: a keeper looks at the link first.
+        *held(&self.inner.link) = None;
         *held(&self.inner.bench) = Some(bench);
-        *held(&self.inner.link) = job.map(|job| BenchLink { job, handed: 0 });
+        *held(&self.inner.job) = job;
+        if link.is_some() {
+            *held(&self.inner.link) = link;
+            tokio::spawn(keep_readings(self.clone(), number));
+        }
         Ok(())
+    }
+
+    /// Ends the session of the bench.
+    pub(crate) fn leave_bench(&self) {
+        *held(&self.inner.link) = None;
+        *held(&self.inner.job) = None;
+        *held(&self.inner.bench) = None;
     }
 
     /// The job that the bench is set up for.
     pub(crate) fn bench_job(&self) -> Option<i64> {
-        held(&self.inner.link).map(|l| l.job)
+        *held(&self.inner.job)
     }
 
-    /// Readings of the bench already in the records of a job; `None` when it is set up for another.
-    pub(crate) fn handed_over(&self, job: i64) -> Option<usize> {
-        let link = *held(&self.inner.link);
-        link.filter(|l| l.job == job).map(|l| l.handed)
+    /// How far the readings of the bench are kept in its job.
+    pub(crate) fn bench_link(&self) -> Option<BenchLink> {
+        held(&self.inner.link).clone()
     }
 
-    /// Readings of the bench that wait to be taken over; `None` when it is set up for another job.
-    pub(crate) fn bench_waiting(&self, job: i64) -> Option<usize> {
-        let handed = self.handed_over(job)?;
-        let mut slot = held(&self.inner.bench);
-        let readings = slot.as_mut()?.glance().readings;
-        Some(readings.saturating_sub(handed))
-    }
-
-    /// Notes that one more reading is in the records.
-    pub(crate) fn hand_over_one(&self, job: i64) {
-        if let Some(link) = held(&self.inner.link).as_mut().filter(|l| l.job == job) {
-            link.handed += 1;
+    /// Changes the link of that number, if the bench is still set up for it.
+    pub(crate) fn change_link(&self, number: u64, change: impl FnOnce(&mut BenchLink)) {
+        if let Some(link) = held(&self.inner.link)
+            .as_mut()
+            .filter(|l| l.number == number)
+        {
+            change(link);
         }
+    }
+
+    /// What the bench has beyond so many readings. May wait for others who use it.
+    pub(crate) fn bench_beyond(&self, number: u64, kept: usize) -> Option<Beyond> {
+        let mut slot = held(&self.inner.bench);
+        // Between the look at the link and this one the bench may have become another's.
+        if self.bench_link()?.number != number {
+            return None;
+        }
+        let bench = slot.as_mut()?;
+        let glance = bench.glance();
+        let job = (glance.readings > kept).then(|| bench.job().ok()).flatten();
+        Some(Beyond {
+            sensors_agree: glance.comparison.is_some_and(|c| c.agree),
+            job,
+        })
+    }
+
+    /// A watcher of the session of the bench; `None` while somebody operates it or before it is
+    /// set up.
+    pub(crate) fn bench_watcher(&self) -> Option<Watcher> {
+        let slot = self.inner.bench.try_lock().ok()?;
+        Some(slot.as_ref()?.watch())
+    }
+
+    /// Serial ports that boards are looked for on.
+    pub(crate) fn ports(&self) -> &[PathBuf] {
+        &self.inner.ports
     }
 
     /// The findings of a job computed last since the server started.
@@ -241,6 +371,11 @@ impl Web {
     pub(crate) fn glance(&self) -> Option<BenchGlance> {
         let mut slot = self.inner.bench.try_lock().ok()?;
         Some(slot.as_mut()?.glance())
+    }
+
+    /// The glances that all streams share.
+    pub(crate) fn glances(&self) -> &Glances {
+        &self.inner.glances
     }
 
     /// A fresh folder for passing files.

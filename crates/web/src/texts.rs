@@ -19,17 +19,14 @@ pub enum TextError {
         /// Key with its section.
         key: String,
     },
-    /// A key the pages do not use.
-    #[error("texts: no page uses `{key}`; the keys are those of the English table")]
-    Unknown {
-        /// Key with its section.
-        key: String,
-    },
+    /// Texts that belong to another translation.
+    #[error("texts: nothing in this file is a text of these pages")]
+    Nothing,
 }
 
 /// The texts of one language; what a translation leaves out stays English.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Texts {
+pub(crate) struct Texts {
     by_key: BTreeMap<String, String>,
 }
 
@@ -38,25 +35,45 @@ impl Texts {
     ///
     /// # Panics
     /// Never: a test reads the table.
-    pub fn english() -> Self {
+    pub(crate) fn english() -> Self {
         Self {
             by_key: read(ENGLISH).expect("the embedded table is tested"),
         }
     }
 
-    /// The English table with the texts of a translation in their places.
+    /// The English table with the texts of a translation in their places, and what is not as it
+    /// should be. A key that no page uses, or a place that is lost, is named and does no harm: a
+    /// translation must outlast the next version of the program.
     ///
     /// # Errors
-    /// [`TextError`] names the key or the line.
-    pub fn translated(toml: &str) -> Result<Self, TextError> {
+    /// [`TextError`] names the line or the key.
+    pub(crate) fn translated(toml: &str) -> Result<Translation, TextError> {
         let mut texts = Self::english();
-        for (key, text) in read(toml)? {
-            match texts.by_key.get_mut(&key) {
-                Some(place) => *place = text,
-                None => return Err(TextError::Unknown { key }),
+        let given = read(toml)?;
+        let mut unknown = Vec::new();
+        let mut places = Vec::new();
+        let missing = texts.by_key.keys().filter(|key| !given.contains_key(*key));
+        let missing: Vec<String> = missing.cloned().collect();
+        for (key, text) in given {
+            let Some(english) = texts.by_key.get_mut(&key) else {
+                unknown.push(key);
+                continue;
+            };
+            if places_of(english) != places_of(&text) {
+                places.push(key);
+                continue;
             }
+            *english = text;
         }
-        Ok(texts)
+        if missing.len() == texts.by_key.len() {
+            return Err(TextError::Nothing);
+        }
+        Ok(Translation {
+            texts,
+            missing,
+            unknown,
+            places,
+        })
     }
 
     /// The text of a key such as `nav.jobs`; the key itself where there is none, so that a
@@ -84,6 +101,45 @@ impl Texts {
             })
             .collect()
     }
+}
+
+/// A translation as it is used, and what is not as it should be.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Translation {
+    pub(crate) texts: Texts,
+    /// Keys it does not have; they stay English.
+    pub(crate) missing: Vec<String>,
+    /// Keys that no page uses.
+    pub(crate) unknown: Vec<String>,
+    /// Keys whose `{places}` are not those of the English text; they stay English.
+    pub(crate) places: Vec<String>,
+}
+
+impl Translation {
+    /// The English texts.
+    pub(crate) fn english() -> Self {
+        Self {
+            texts: Texts::english(),
+            missing: Vec::new(),
+            unknown: Vec::new(),
+            places: Vec::new(),
+        }
+    }
+}
+
+/// The table that a translation begins from.
+pub(crate) fn english_table() -> &'static str {
+    ENGLISH
+}
+
+/// The `{places}` of a text, in the order of their names.
+fn places_of(text: &str) -> Vec<&str> {
+    let opened = text.split('{').skip(1);
+    let mut places: Vec<&str> = opened
+        .filter_map(|rest| Some(rest.split_once('}')?.0))
+        .collect();
+    places.sort_unstable();
+    places
 }
 
 fn read(toml: &str) -> Result<BTreeMap<String, String>, TextError> {
@@ -176,16 +232,18 @@ mod tests {
     }
 
     #[test]
-    fn a_translation_replaces_what_it_has_and_names_a_wrong_key() {
-        let texts = Texts::translated("[nav]\nbench = \"Werkbank\"").unwrap();
-        assert_eq!(texts.at("nav.bench"), "Werkbank");
-        assert_eq!(texts.at("nav.shop"), Texts::english().at("nav.shop"));
-        assert_eq!(
-            Texts::translated("[nav]\njbos = \"x\""),
-            Err(TextError::Unknown {
-                key: "nav.jbos".to_owned()
-            })
-        );
+    fn a_translation_replaces_what_it_has_and_names_what_is_wrong() {
+        let text = "[nav]\nbench = \"Werkbank\"\njbos = \"x\"\n[devices]\ncount = \"Geräte\"";
+        let found = Texts::translated(text).unwrap();
+        let english = Texts::english();
+        assert_eq!(found.texts.at("nav.bench"), "Werkbank");
+        assert_eq!(found.texts.at("nav.shop"), english.at("nav.shop"));
+        assert_eq!(found.unknown, ["nav.jbos"]);
+        assert_eq!(found.places, ["devices.count"]);
+        assert_eq!(found.texts.at("devices.count"), english.at("devices.count"));
+        assert_eq!(found.missing.len(), english.by_key.len() - 2);
+        assert!(found.missing.contains(&"nav.shop".to_owned()));
+        assert_eq!(Texts::translated("[x]\ny = \"z\""), Err(TextError::Nothing));
         assert!(matches!(
             Texts::translated("[nav]\njobs = 1"),
             Err(TextError::NotText { .. })
@@ -194,6 +252,12 @@ mod tests {
             Texts::translated("[nav"),
             Err(TextError::Syntax(_))
         ));
-        assert_eq!(texts.at("test.unknown"), "test.unknown");
+        assert_eq!(found.texts.at("test.unknown"), "test.unknown");
+    }
+
+    #[test]
+    fn the_english_table_is_a_whole_translation() {
+        let found = Texts::translated(english_table()).unwrap();
+        assert_eq!(found, Translation::english());
     }
 }

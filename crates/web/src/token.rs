@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use sha2::{Digest, Sha256};
 use subtle::ConstantTimeEq;
 
 /// A random token of 256 bit, 64 hexadecimal digits.
@@ -9,10 +10,19 @@ use subtle::ConstantTimeEq;
 /// # Panics
 /// When the system gives no random numbers: then nothing here is safe to go on with.
 pub(crate) fn random_token() -> String {
-    let bytes: [u8; 32] = random_bytes();
+    hexadecimal(&random_bytes::<32>())
+}
+
+/// SHA-256 of a token, 64 hexadecimal digits. A token is as random as the hash is long, so a plain
+/// hash cannot be turned back.
+pub(crate) fn hash(token: &str) -> String {
+    hexadecimal(&Sha256::digest(token.as_bytes()))
+}
+
+fn hexadecimal(bytes: &[u8]) -> String {
     bytes
         .iter()
-        .fold(String::with_capacity(64), |mut text, byte| {
+        .fold(String::with_capacity(2 * bytes.len()), |mut text, byte| {
             let _ = write!(text, "{byte:02x}");
             text
         })
@@ -33,6 +43,13 @@ pub(crate) fn alike(a: &str, b: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// FIPS 180-4, the example of one block: SHA-256 of `abc`.
+    #[test]
+    fn val_hash_of_three_letters() {
+        let want = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert_eq!(hash("abc"), want);
+    }
 
     #[test]
     fn tokens_differ_and_are_compared_whole() {

@@ -11,3 +11,4 @@ mod profile;
 mod program;
 mod read;
 mod records;
+mod serve;

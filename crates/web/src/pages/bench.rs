@@ -8,16 +8,15 @@ use axum::http::StatusCode;
 use axum::http::header::CONTENT_SECURITY_POLICY;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use evenpull_app::{
-    Adjuster, AdjusterKind, AppError, Bench, BenchReading, BenchStart, CautionWhen, Condition,
-    Fault, Operation, assessment_page, cause_code, cause_name, cautions_for, fault_codes,
-    load_profile, mendable, profile_list,
+    AGREE_KPA, Adjuster, AdjusterKind, AppError, Bench, BenchReading, BenchSource, BenchStart,
+    Beside, CautionWhen, Condition, DRAWN_KPA, Fault, Operation, Writing, assessment_page,
+    cause_code, cause_name, cautions_for, fault_codes, load_profile, mendable, profile_list,
 };
 use serde::Serialize;
 
 use super::FINDINGS_POLICY;
 use super::aside::{aside, problem};
 use super::findings_view::{Findings, findings_view};
-use crate::number::Writing;
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::posted::Posted;
 use crate::problem::Problem;
@@ -31,6 +30,10 @@ struct Config<'a> {
     bodies: &'a [String],
     good_kpa: f64,
     act_kpa: f64,
+    /// What zeroed sensors may differ by, and at which depression they are compared [kPa].
+    agree_kpa: f64,
+    drawn_kpa: f64,
+    practice: bool,
     unit: &'static str,
     per_kpa: f64,
     decimals: usize,
@@ -83,6 +86,10 @@ struct BenchPage {
     readings: Vec<ReadingRow>,
     findings: Option<Findings>,
     truth: Option<Vec<String>>,
+    /// The practice engine, which is operated from here.
+    practice: bool,
+    /// What was typed beside the sensors: name of the field, key of its text, value.
+    beside: [(&'static str, &'static str, String); 4],
     profiles: Vec<Choice>,
     faults: Vec<Choice>,
     mends: Vec<(&'static str, &'static str)>,
@@ -124,6 +131,8 @@ fn page(bench: &Bench, job: Option<i64>, visitor: &Visitor) -> BenchPage {
         findings: bench
             .findings()
             .map(|f| findings_view(&f.0, |i| bench.can_follow(i), writing)),
+        practice: bench.is_practice(),
+        beside: beside_fields(&bench.beside(), writing),
         truth: bench.truth().map(<[String]>::to_vec),
         profiles: profile_list()
             .iter()
@@ -143,6 +152,25 @@ fn page(bench: &Bench, job: Option<i64>, visitor: &Visitor) -> BenchPage {
         job,
         s: visitor.shell(Place::Bench),
     }
+}
+
+/// The fields of what is read beside the sensors.
+fn beside_fields(beside: &Beside, writing: Writing) -> [(&'static str, &'static str, String); 4] {
+    let shown = |v: Option<f64>| v.map_or_else(String::new, |v| writing.plain(v, 3));
+    [
+        ("engine_c", "readings.engine_c", shown(beside.engine_c)),
+        ("sensor_v", "bench.volts", shown(beside.sensor_v)),
+        (
+            "ecu_opening_deg",
+            "bench.ecu",
+            shown(beside.ecu_opening_deg),
+        ),
+        (
+            "idle_valve_steps",
+            "bench.valve",
+            shown(beside.idle_valve_steps),
+        ),
+    ]
 }
 
 /// A screw under the name people use: the profile's own, or the part and its body.
@@ -166,9 +194,12 @@ fn config(bench: &Bench, texts: &Texts, writing: Writing) -> String {
         bodies: bench.profile().bodies(),
         good_kpa: tolerance.good_kpa,
         act_kpa: tolerance.act_kpa,
-        unit: writing.pressure.symbol(),
-        per_kpa: writing.pressure.per_kpa(),
-        decimals: writing.pressure.decimals(),
+        agree_kpa: AGREE_KPA,
+        drawn_kpa: DRAWN_KPA,
+        practice: bench.is_practice(),
+        unit: writing.unit(),
+        per_kpa: writing.per_kpa(),
+        decimals: writing.decimals(),
         comma: writing.comma,
         texts: texts.section("script"),
     };
@@ -266,8 +297,15 @@ fn operation(form: &Posted) -> Result<Operation, Problem> {
         "again" => Ok(Operation::Again),
         "learn" => Ok(Operation::Learn),
         "reveal" => Ok(Operation::Reveal),
+        "compare" => Ok(Operation::Compare),
+        "beside" => Ok(Operation::Beside(Beside {
+            engine_c: form.maybe_number("engine_c")?,
+            sensor_v: form.maybe_number("sensor_v")?,
+            ecu_opening_deg: form.maybe_number("ecu_opening_deg")?,
+            idle_valve_steps: form.maybe_number("idle_valve_steps")?,
+        })),
         other => Err(Problem::Input(format!(
-            "`do` = `{other}`: start, kill, zero, again, learn, reveal"
+            "`do` = `{other}`: start, kill, zero, again, learn, reveal, compare, beside"
         ))),
     }
 }
@@ -336,8 +374,7 @@ fn set_up(profile: &str, faults: Vec<Fault>, seed: u64) -> Result<BenchStart, Ap
     Ok(BenchStart {
         machine: profile.profile.name.clone(),
         profile: Arc::new(profile),
-        faults,
-        seed,
+        source: BenchSource::Practice { faults, seed },
     })
 }
 

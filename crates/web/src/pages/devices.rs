@@ -2,8 +2,6 @@
 
 use askama::Template;
 use axum::extract::State;
-use axum::http::HeaderMap;
-use axum::http::header::COOKIE;
 use axum::response::{Redirect, Response};
 
 use crate::page::{Place, Shell, Visitor, shown};
@@ -32,8 +30,10 @@ pub(crate) async fn devices(State(web): State<Web>, visitor: Visitor) -> Respons
 }
 
 /// Forgets this device.
-pub(crate) async fn leave(State(web): State<Web>, headers: HeaderMap, _form: Posted) -> Redirect {
-    let cookies = headers.get(COOKIE).and_then(|v| v.to_str().ok());
-    web.sessions().forget(cookies.unwrap_or(""));
+pub(crate) async fn leave(State(web): State<Web>, visitor: Visitor, _form: Posted) -> Redirect {
+    if let Some(session) = &visitor.session {
+        web.sessions().forget(session);
+    }
+    web.keep_devices().await;
     Redirect::to("/pair")
 }

@@ -1,8 +1,6 @@
 //! Findings as a page shows them beside the whole findings page.
 
-use evenpull_app::{Assessment, cause_name, chance, turn_fraction};
-
-use crate::number::Writing;
+use evenpull_app::{Assessment, Writing, cause_name, chance, turn_fraction};
 
 /// The leading cause, the next reading and the steps.
 #[derive(Debug)]

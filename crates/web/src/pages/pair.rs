@@ -13,7 +13,7 @@ use crate::announce::Announcement;
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pairing::Attempt;
 use crate::posted::OpenForm;
-use crate::session::{COOKIE, LASTS};
+use crate::session::{COOKIE, LASTS_MS};
 use crate::state::Web;
 
 #[derive(Debug, Template)]
@@ -64,13 +64,14 @@ pub(crate) async fn pair_posted(
     let attempt = web.pairing().attempt(form.text("code"), now);
     match attempt {
         Attempt::Paired => {
-            let token = web.sessions().pair(now);
+            let token = web.sessions().pair(web.now_ms());
+            web.keep_devices().await;
             web.announce(Announcement::Paired);
             web.announce(Announcement::Code(web.pairing_code()));
             // No `Secure`: inside the shop the pages come over plain http.
             let cookie = format!(
                 "{COOKIE}={token}; Path=/; HttpOnly; SameSite=Strict; Max-Age={}",
-                LASTS.as_secs()
+                LASTS_MS / 1000
             );
             ([(SET_COOKIE, cookie)], Redirect::to("/")).into_response()
         }

@@ -8,10 +8,11 @@ mod handover;
 mod jobs;
 mod machines;
 mod readings;
+mod said;
 mod stored;
 mod work;
 
-pub(crate) use bench_link::{bench_take_over, job_bench, job_follow};
+pub(crate) use bench_link::{bench_leave, job_bench, job_follow};
 pub(crate) use booking::{booking, photo, photo_posted, seals_posted};
 pub(crate) use checks::{checks, checks_posted};
 pub(crate) use findings::{Assessed, assess_posted, findings, findings_page};

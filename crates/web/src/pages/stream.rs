@@ -1,20 +1,19 @@
 //! The stream of the bench: one small event for each glance.
 
 use std::convert::Infallible;
-use std::time::Duration;
+use std::sync::Arc;
 
 use axum::extract::State;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use futures_util::Stream;
 use futures_util::stream::unfold;
-use tokio::time::{Interval, MissedTickBehavior, interval};
+use tokio::sync::watch::Receiver;
 
+use crate::glances::watch;
 use crate::page::Visitor;
 use crate::problem::Problem;
+use crate::session::Session;
 use crate::state::Web;
-
-/// Time between two glances: about as fast as an eye follows numbers and needles.
-const EVERY: Duration = Duration::from_millis(66);
 
 /// Sends the bench as it stands, until the device is forgotten or closes the page.
 pub(crate) async fn bench_stream(
@@ -22,29 +21,28 @@ pub(crate) async fn bench_stream(
     visitor: Visitor,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
     let session = visitor.session.ok_or(Problem::Unpaired)?;
-    let mut ticks = interval(EVERY);
-    // A slow device sees the newest glance, not all it missed.
-    ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
-    let events = unfold((web, session.csrf, ticks), |(web, csrf, ticks)| async {
-        let (event, ticks) = next(&web, &csrf, ticks).await?;
-        Some((Ok(event), (web, csrf, ticks)))
-    });
+    let glances = watch(&web);
+    // Asked for the next event only when the last one is on its way: a slow device sees the newest
+    // glance, not all it missed.
+    let events = unfold(
+        (web, session, glances),
+        |(web, session, mut glances)| async {
+            let event = next(&web, &session, &mut glances).await?;
+            Some((Ok(event), (web, session, glances)))
+        },
+    );
     Ok(Sse::new(events).keep_alive(KeepAlive::default()))
 }
 
-async fn next(web: &Web, csrf: &str, mut ticks: Interval) -> Option<(Event, Interval)> {
+async fn next(web: &Web, session: &Session, glances: &mut Receiver<Arc<str>>) -> Option<Event> {
     loop {
-        ticks.tick().await;
-        if !web.sessions().knows(csrf) {
+        glances.changed().await.ok()?;
+        if !web.sessions().knows(session) {
             return None;
         }
-        // Somebody operates the bench: the next glance shows what that did.
-        let Some(glance) = web.glance() else {
-            continue;
-        };
-        let Ok(json) = serde_json::to_string(&glance) else {
-            continue;
-        };
-        return Some((Event::default().event("glance").data(json), ticks));
+        let text = Arc::clone(&glances.borrow_and_update());
+        if !text.is_empty() {
+            return Some(Event::default().event("glance").data(&*text));
+        }
     }
 }

@@ -1,12 +1,11 @@
-use axum::body::Body;
 use axum::http::StatusCode;
 
-use crate::client::{Answer, Device};
+use crate::client::{Device, send_form as send};
 
 const SCRIPT: &str = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>";
 
 /// Books a machine and a job in; returns the path of the job.
-async fn booked(device: &Device, name: &str, complaint: &str) -> String {
+pub(crate) async fn booked(device: &Device, name: &str, complaint: &str) -> String {
     let machine = device
         .submit(
             "/machines",
@@ -34,38 +33,8 @@ async fn booked(device: &Device, name: &str, complaint: &str) -> String {
         .to_owned()
 }
 
-/// A form with files, as a browser sends it.
-async fn send(
-    device: &Device,
-    path: &str,
-    fields: &[(&str, &str)],
-    file: (&str, &str, &[u8]),
-) -> Answer {
-    let csrf = device.csrf().await;
-    let mut body = Vec::new();
-    for (name, value) in fields.iter().chain(&[("csrf", csrf.as_str())]) {
-        let part =
-            format!("--edge\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n");
-        body.extend(part.as_bytes());
-    }
-    let (field, name, bytes) = file;
-    let head = format!(
-        "--edge\r\nContent-Disposition: form-data; name=\"{field}\"; filename=\"{name}\"\r\n\
-         Content-Type: application/octet-stream\r\n\r\n"
-    );
-    body.extend(head.as_bytes());
-    body.extend(bytes);
-    body.extend(b"\r\n--edge--\r\n");
-    let request = device
-        .request("POST", path)
-        .header("content-type", "multipart/form-data; boundary=edge");
-    device
-        .send(request.body(Body::from(body)).expect("a sound request"))
-        .await
-}
-
 /// A picture of one black point.
-const PNG: &[u8] = &[
+pub(crate) const PNG: &[u8] = &[
     0x89, b'P', b'N', b'G', 0x0d, 0x0a, 0x1a, 0x0a, 0, 0, 0, 0x0d, b'I', b'H', b'D', b'R', 0, 0, 0,
     1, 0, 0, 0, 1, 8, 0, 0, 0, 0, 0x3a, 0x7e, 0x9b, 0x55, 0, 0, 0, 0x0a, b'I', b'D', b'A', b'T',
     0x78, 0x9c, 0x63, 0x60, 0, 0, 0, 2, 0, 1, 0x48, 0xaf, 0xa4, 0x71, 0, 0, 0, 0, b'I', b'E', b'N',
@@ -244,23 +213,6 @@ async fn a_photo_is_asked_for_by_number_and_is_a_picture() {
         StatusCode::UNPROCESSABLE_ENTITY,
         "{refused:?}"
     );
-}
-
-#[tokio::test(flavor = "multi_thread")]
-async fn a_huge_upload_is_refused() {
-    let device = Device::paired().await;
-    let job = booked(&device, "Dunlin", "").await;
-    let claimed = device
-        .request("POST", &format!("{job}/photos"))
-        .header("content-type", "multipart/form-data; boundary=edge")
-        .header("content-length", "999999999999");
-    let answer = device.send(claimed.body(Body::empty()).unwrap()).await;
-    assert_eq!(answer.status, StatusCode::PAYLOAD_TOO_LARGE);
-    // Without an honest length the body itself is counted.
-    let body = vec![b'x'; 97 * 1024 * 1024];
-    let file = ("photo", "big.png", body.as_slice());
-    let answer = send(&device, &format!("{job}/photos"), &[], file).await;
-    assert_eq!(answer.status, StatusCode::PAYLOAD_TOO_LARGE);
 }
 
 #[tokio::test(flavor = "multi_thread")]

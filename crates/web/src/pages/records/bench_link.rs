@@ -1,21 +1,24 @@
-//! The bench set up for a job, and its readings taken over into the records.
+//! The bench set up for a job: what is read, and the readings kept in the job as they are taken.
 
+use std::net::IpAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use axum::extract::{Path, State};
 use axum::response::Redirect;
 use evenpull_app::{
-    BenchReading, BenchStart, Fragment, LoadedProfile, Operation, ReadingEntry, RecordingEntry,
+    BenchSource, BenchStart, HoseData, Job, Layout, LiveSource, LoadedProfile, Operation, Profile,
+    SensorSource,
 };
 
-use super::stored::{records, stored};
+use super::stored::{Stored, records, stored};
 use crate::pages::aside::{aside, problem};
 use crate::pages::{chosen_faults, seed};
 use crate::posted::Posted;
 use crate::problem::Problem;
 use crate::state::Web;
 
-/// Sets the bench up as the machine of a job, with faults to practise on.
+/// Sets the bench up for a job: sensors, a recording or the practice engine.
 pub(crate) async fn job_bench(
     State(web): State<Web>,
     Path(id): Path<i64>,
@@ -23,17 +26,18 @@ pub(crate) async fn job_bench(
 ) -> Result<Redirect, Problem> {
     let job = stored(&web, id).await?;
     let texts = records(&web)?.job_texts(id).await;
-    let text = texts.map_err(|e| problem(&web, &e))?.profile_toml;
-    let seed = seed(&form)?;
+    let texts = texts.map_err(|e| problem(&web, &e))?;
+    let head = Job::draft_from_toml("job", &texts.job_toml, &job.profile);
+    let head = head.map_err(|e| problem(&web, &e.into()))?;
+    let source = source(&web, &job, &head, &form).await?;
     let start = BenchStart {
         machine: job.record.line.machine.clone(),
         profile: Arc::new(LoadedProfile {
             profile: job.profile,
-            text,
+            text: texts.profile_toml,
             origin: String::new(),
         }),
-        faults: chosen_faults(&form, seed)?,
-        seed,
+        source,
     };
     let there = web.clone();
     aside(move || {
@@ -45,86 +49,142 @@ pub(crate) async fn job_bench(
     Ok(Redirect::to("/bench"))
 }
 
-/// Takes the bench's new readings over into the job, with what was turned before each.
-pub(crate) async fn bench_take_over(
+async fn source(
+    web: &Web,
+    job: &Stored,
+    head: &Job,
+    form: &Posted,
+) -> Result<BenchSource, Problem> {
+    let (live, keep) = match form.text("source") {
+        "practice" => {
+            let seed = seed(form)?;
+            return Ok(BenchSource::Practice {
+                faults: chosen_faults(form, seed)?,
+                seed,
+            });
+        }
+        "serial" => {
+            let ports = web.ports().to_vec();
+            (LiveSource::Serial { ports }, true)
+        }
+        "network" => {
+            let address = board_address(form.text("address"))?;
+            (LiveSource::Network { address }, true)
+        }
+        "replay" => replay(web, job, head, form).await?,
+        other => {
+            return Err(Problem::Input(format!(
+                "`source` = `{other}`: serial, network, replay, practice"
+            )));
+        }
+    };
+    Ok(BenchSource::Sensors(Box::new(SensorSource {
+        live,
+        ambient: head.ambient.clone(),
+        hose: hose(form)?,
+        bleed_turns: bleed_turns(form, &job.profile)?,
+        keep,
+    })))
+}
+
+/// A numeric address in a network of the shop's own. The program must not be made to call anybody
+/// else, also not by a name.
+fn board_address(typed: &str) -> Result<String, Problem> {
+    let refused = || {
+        Problem::Input(format!(
+            "`address` = `{typed}`: the board's address in the shop's own network and its port, \
+             such as `192.168.1.50:7070`"
+        ))
+    };
+    let address: std::net::SocketAddr = typed.parse().map_err(|_| refused())?;
+    let own = match address.ip() {
+        IpAddr::V4(ip) => ip.is_private() || ip.is_loopback() || ip.is_link_local(),
+        IpAddr::V6(ip) => ip.is_loopback() || ip.is_unique_local() || ip.is_unicast_link_local(),
+    };
+    if own && address.port() != 0 {
+        Ok(address.to_string())
+    } else {
+        Err(refused())
+    }
+}
+
+/// A recording to be played: one of this job, or a file. True if its readings are new.
+async fn replay(
+    web: &Web,
+    job: &Stored,
+    head: &Job,
+    form: &Posted,
+) -> Result<(LiveSource, bool), Problem> {
+    let (bytes, layout, new) = if let Some(file) = form.file("replay") {
+        // A file from elsewhere need not look like the others of the job.
+        (file.bytes.to_vec(), Layout::default(), true)
+    } else {
+        let word = form.text("reading");
+        let of_job = |id: &i64| job.record.readings.iter().any(|r| r.id == *id);
+        let id: i64 = word
+            .parse()
+            .ok()
+            .filter(of_job)
+            .ok_or_else(|| Problem::Input(web.texts().at("readings.no_replay").to_owned()))?;
+        let found = records(web)?.recording(id).await;
+        let found = found.map_err(|e| problem(web, &e))?;
+        (found.bytes, head.layout.clone(), false)
+    };
+    let path = web.work_folder().with_extension("recording");
+    let target = path.clone();
+    let fault = web.clone();
+    aside(move || write_passing(&fault, &target, &bytes)).await?;
+    let source = LiveSource::Replay {
+        path,
+        layout,
+        again: false,
+    };
+    Ok((source, new))
+}
+
+fn write_passing(web: &Web, path: &PathBuf, bytes: &[u8]) -> Result<(), Problem> {
+    std::fs::write(path, bytes).map_err(|e| web.fault(format!("{}: {e}", path.display())))
+}
+
+/// Hose between stub and sensor, as typed.
+pub(super) fn hose(form: &Posted) -> Result<Option<HoseData>, Problem> {
+    let length = form.maybe_number("hose_length_m")?;
+    let bore = form.maybe_number("hose_bore_mm")?;
+    let dead_volume_cc = form.maybe_number("hose_dead_cc")?.unwrap_or(0.0);
+    Ok(length.zip(bore).map(|(length_m, bore_mm)| HoseData {
+        length_m,
+        bore_mm,
+        dead_volume_cc,
+    }))
+}
+
+/// Bleeds of every body, or none where one was not counted.
+fn bleed_turns(form: &Posted, profile: &Profile) -> Result<Vec<f64>, Problem> {
+    let mut turns = Vec::new();
+    for body in profile.bodies() {
+        match form.maybe_number(&format!("bleed.{body}"))? {
+            Some(t) => turns.push(t),
+            None => return Ok(Vec::new()),
+        }
+    }
+    Ok(turns)
+}
+
+/// Ends the session of the bench; the ports are free again.
+pub(crate) async fn bench_leave(
     State(web): State<Web>,
-    Path(id): Path<i64>,
     _form: Posted,
 ) -> Result<Redirect, Problem> {
-    let there = web.clone();
-    let (readings, ambient) = aside(move || {
-        there
-            .at_bench(|bench| {
-                let job = bench.job()?;
-                let mut ambient = Fragment::new();
-                ambient
-                    .number("pressure_kpa", job.ambient_kpa)
-                    .number("temperature_c", job.ambient_c);
-                if let Some(kpa) = &job.key_off_kpa {
-                    let bodies = job.profile.profile.bodies().iter().cloned();
-                    let named: Vec<(String, f64)> = bodies.zip(kpa.iter().copied()).collect();
-                    ambient.named("key_off_kpa", &named);
-                }
-                let hose = job.hose;
-                let entries: Vec<(BenchReading, ReadingEntry)> = job
-                    .readings
-                    .into_iter()
-                    .map(|r| {
-                        let e = entry(&r, job.profile.profile.bodies(), hose);
-                        (r, e)
-                    })
-                    .collect();
-                Ok((entries, format!("[ambient]\n{}", ambient.as_str())))
-            })
-            .map_err(|e| problem(&there, &e))
+    let job = web.bench_job();
+    aside(move || {
+        web.leave_bench();
+        Ok(())
     })
     .await?;
-    let records = records(&web)?;
-    let done = records.set_head(id, "ambient", Some(&ambient)).await;
-    done.map_err(|e| problem(&web, &e))?;
-    let from = web
-        .handed_over(id)
-        .ok_or_else(|| Problem::Closed(web.texts().at("readings.other_bench").to_owned()))?;
-    for (reading, entry) in readings.iter().skip(from) {
-        for (adjuster, turns) in &reading.adjusted {
-            let kept = records.record_adjustment(id, adjuster, *turns).await;
-            kept.map_err(|e| problem(&web, &e))?;
-        }
-        let kept = records.add_reading(id, entry).await;
-        kept.map_err(|e| problem(&web, &e))?;
-        web.hand_over_one(id);
-    }
-    Ok(Redirect::to(&format!("/jobs/{id}/readings")))
-}
-
-/// As a mechanic would write it down: to one part in `parts` of the unit.
-fn rounded(value: f64, parts: f64) -> f64 {
-    (value * parts).round() / parts
-}
-
-fn entry(
-    reading: &BenchReading,
-    bodies: &[String],
-    hose: Option<evenpull_app::HoseData>,
-) -> ReadingEntry {
-    let turns = reading.bleed_turns.clone().unwrap_or_default();
-    ReadingEntry {
-        recording: Some(RecordingEntry {
-            file_name: format!("bench-{}.csv", reading.condition.as_str()),
-            bytes: reading.recording.clone().into_bytes(),
-        }),
-        sensor_v: reading.sensor_v.map(|v| rounded(v, 1e3)),
-        ecu_opening_deg: reading.ecu_opening_deg.map(|d| rounded(d, 1e2)),
-        idle_valve_steps: reading.idle_valve_steps.map(f64::round),
-        engine_c: reading.engine_c,
-        bleed_turns: bodies
-            .iter()
-            .cloned()
-            .zip(turns.into_iter().map(|t| rounded(t, 1e2)))
-            .collect(),
-        hose,
-        ..ReadingEntry::new(reading.condition)
-    }
+    Ok(Redirect::to(&job.map_or_else(
+        || "/bench".to_owned(),
+        |id| format!("/jobs/{id}/readings"),
+    )))
 }
 
 /// Follows a step of the job's advice on the bench, with the count-down.
@@ -138,7 +198,7 @@ pub(crate) async fn job_follow(
         .parse()
         .map_err(|_| Problem::Input(format!("`follow` = `{word}`: 0, 1, 2 ...")))?;
     let found = web.assessed(id).ok_or(Problem::NotFound)?;
-    if web.bench_waiting(id).is_none() {
+    if web.bench_job() != Some(id) {
         return Err(Problem::Closed(
             web.texts().at("readings.other_bench").to_owned(),
         ));
@@ -152,4 +212,31 @@ pub(crate) async fn job_follow(
     })
     .await?;
     Ok(Redirect::to("/bench"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_board_is_called_in_the_own_network_only() {
+        for own in [
+            "192.168.1.50:7070",
+            "10.0.0.2:80",
+            "127.0.0.1:9",
+            "[fe80::1]:7070",
+        ] {
+            assert!(board_address(own).is_ok(), "{own}");
+        }
+        for other in [
+            "example.org:80",
+            "8.8.8.8:53",
+            "192.168.1.50",
+            "192.168.1.50:0",
+            "localhost:80",
+            "",
+        ] {
+            assert!(board_address(other).is_err(), "{other}");
+        }
+    }
 }

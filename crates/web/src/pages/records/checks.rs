@@ -7,6 +7,7 @@ use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
 use evenpull_app::Stage;
 
+use super::said;
 use super::stored::{JobHead, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
@@ -66,6 +67,10 @@ pub(crate) async fn checks(
         known.retain(|(name, _)| *name != check.name);
         known.push((check.name.clone(), check.value_toml.clone()));
     }
+    let known = known
+        .iter()
+        .map(|(name, toml)| said::check(name, toml, &visitor))
+        .collect();
     Ok(shown(&ChecksPage {
         job: job.head(&visitor, "checks"),
         bodies: job.profile.bodies().to_vec(),

@@ -3,11 +3,10 @@
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::{Assessment, Condition, ReadingResult, SealMoment};
+use evenpull_app::{Assessment, Condition, ReadingResult, SealMoment, Writing};
 
 use super::booking::SealRow;
 use super::stored::{JobHead, Stored, records, stored};
-use crate::number::Writing;
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::pages::{Findings, condition_words, findings_view};
@@ -70,7 +69,7 @@ pub(crate) async fn handover(
         booked: web.when(job.record.line.created.ms),
         printed: web.now(),
         bodies: job.profile.bodies().to_vec(),
-        unit: writing.pressure.symbol(),
+        unit: writing.unit(),
         good: writing.pressure_unit(job.profile.tolerance.good_kpa),
         rows: found
             .as_ref()

@@ -4,11 +4,13 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
 use evenpull_app::{
-    CautionWhen, Condition, GaugeEntry, HoseData, ReadingEntry, RecordingEntry, cautions_for,
+    CautionWhen, Condition, GAUGE_UNITS, GaugeEntry, PressureUnit, ReadingEntry, RecordingEntry,
+    cautions_for,
 };
 
+use super::bench_link::hose;
+use super::said;
 use super::stored::{JobHead, records, stored};
-use crate::number::PressureUnit;
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::pages::{Choice, condition_words, fault_choices};
@@ -24,10 +26,12 @@ struct ReadingsPage {
     bodies: Vec<String>,
     has_bleeds: bool,
     conditions: Vec<(&'static str, String)>,
-    units: [PressureUnit; 4],
+    units: [PressureUnit; 8],
     rows: Vec<ReadingRow>,
-    /// Readings of the bench that can be taken over; `None` when it is not set up for this job.
-    on_bench: Option<usize>,
+    /// The bench reads for this job.
+    on_bench: bool,
+    /// Recordings that can be played: number and name.
+    recordings: Vec<(i64, String)>,
     faults: Vec<Choice>,
     cautions: Vec<&'static str>,
 }
@@ -37,7 +41,7 @@ struct ReadingRow {
     id: i64,
     condition: String,
     taken: String,
-    values: String,
+    values: Vec<(String, String)>,
     recording: String,
     withdrawn: Option<String>,
 }
@@ -56,16 +60,22 @@ pub(crate) async fn readings(
         bodies: job.profile.bodies().to_vec(),
         has_bleeds: job.profile.bleed.is_some(),
         conditions,
-        units: PressureUnit::ALL,
+        units: GAUGE_UNITS,
         rows: job
             .record
             .readings
             .iter()
             .map(|r| ReadingRow {
                 id: r.id,
-                condition: r.condition.clone(),
+                condition: Condition::ALL
+                    .into_iter()
+                    .find(|c| c.as_str() == r.condition)
+                    .map_or_else(
+                        || r.condition.clone(),
+                        |c| condition_words(c, &visitor.texts).to_owned(),
+                    ),
                 taken: web.when(r.taken.ms),
-                values: r.values_toml.trim().replace('\n', "; "),
+                values: said::reading(&r.values_toml, &visitor),
                 recording: r
                     .recording
                     .as_ref()
@@ -73,7 +83,13 @@ pub(crate) async fn readings(
                 withdrawn: r.withdrawn_reason.clone(),
             })
             .collect(),
-        on_bench: web.bench_waiting(id),
+        on_bench: web.bench_job() == Some(id),
+        recordings: job
+            .record
+            .readings
+            .iter()
+            .filter_map(|r| Some((r.id, r.recording.as_ref()?.file_name.clone())))
+            .collect(),
         faults: fault_choices(),
         cautions: cautions_for(CautionWhen::EngineRuns)
             .map(|c| c.text)
@@ -117,22 +133,16 @@ fn entry(form: &Posted, bodies: &[String]) -> Result<ReadingEntry, Problem> {
         Ok(all)
     };
     let gauge = per_body("gauge")?;
-    let unit = PressureUnit::of_code(form.text("unit")).unwrap_or_default();
-    let hose = match (
-        form.maybe_number("hose_length_m")?,
-        form.maybe_number("hose_bore_mm")?,
-    ) {
-        (Some(length_m), Some(bore_mm)) => Some(HoseData {
-            length_m,
-            bore_mm,
-            dead_volume_cc: form.maybe_number("hose_dead_cc")?.unwrap_or(0.0),
-        }),
-        _ => None,
+    let unit: PressureUnit = match form.text("unit") {
+        "" => PressureUnit::KPa,
+        text => text
+            .parse()
+            .map_err(|e| Problem::Input(format!("`unit`: {e}")))?,
     };
     Ok(ReadingEntry {
         gauge: (!gauge.is_empty()).then(|| GaugeEntry {
             values: gauge,
-            unit: unit.symbol().to_owned(),
+            unit: unit.name().to_owned(),
         }),
         recording: form.file("recording").map(|f| RecordingEntry {
             file_name: f.name.clone(),
@@ -144,7 +154,7 @@ fn entry(form: &Posted, bodies: &[String]) -> Result<ReadingEntry, Problem> {
         idle_valve_steps: form.maybe_number("idle_valve_steps")?,
         engine_c: form.maybe_number("engine_c")?,
         bleed_turns: per_body("bleed")?,
-        hose,
+        hose: hose(form)?,
         swapped: form.text("swapped") == "yes",
         ..ReadingEntry::new(condition)
     })

@@ -78,7 +78,7 @@ pub(crate) async fn work(
                 (word, stage_words(word, &visitor.texts), word == stage)
             })
             .into(),
-        bench: web.bench_waiting(id).is_some(),
+        bench: web.bench_job() == Some(id),
         s: visitor.shell(Place::Jobs),
     }))
 }
