@@ -86,10 +86,11 @@ async function read(page, places) {
   }
 }
 
-/** Takes the bench's readings over and assesses the job. */
+/** Waits until every reading of the bench is in the records, and assesses the job. */
 async function assess(page) {
-  await page.goto(`${home}${job}/readings`);
-  await press(page, 'Take them over');
+  await page.goto(`${home}/bench`);
+  const rows = await page.locator('#readings tbody tr').count();
+  await page.waitForFunction((all) => document.getElementById('kept').textContent.startsWith(`${all} readings kept`), rows);
   await page.goto(`${home}${job}/findings`);
   await page.getByRole('button', { name: /^Assess the readings/ }).click({ timeout: READING_MS });
   await page.waitForLoadState();
@@ -147,6 +148,7 @@ test('a whole job on the practice engine ends within tolerance', { timeout: 900_
     }
     await press(page, 'Keep the checks');
     await page.goto(`${home}${job}/readings`);
+    await page.getByLabel('the practice engine').check();
     await page.getByLabel('Fault', { exact: true }).selectOption('balance-off');
     await page.getByLabel('Second fault').selectOption('stub-leak');
     await page.getByLabel(/^Number of the exercise/).fill('11');
@@ -199,7 +201,7 @@ const PAGES = [
   ['jobs', () => '/jobs'], ['machines', () => '/machines'], ['machine', () => '/machines/1'],
   ['booking', () => `${job}/booking`], ['checks', () => `${job}/checks`], ['readings', () => `${job}/readings`],
   ['findings', () => `${job}/findings`], ['work', () => `${job}/work`], ['handover', () => `${job}/handover`],
-  ['bench', () => '/bench'], ['devices', () => '/devices'], ['shop', () => '/shop'],
+  ['bench', () => '/bench'], ['what-if', () => '/what-if'], ['devices', () => '/devices'], ['shop', () => '/shop'],
 ];
 
 for (const [name, path] of PAGES) {
@@ -241,6 +243,61 @@ test('the bench is operated by keys alone', () =>
     }
     // A button that makes no sense now is left out by the browser; the engine may stand or run.
     assert.deepEqual(wanted.filter((name) => name !== 'Kill switch'), []);
+  }));
+
+/** Sets the bench up for a job of its own, on an engine whose summary or name holds `word`. */
+async function otherBench(page, word, fill) {
+  await page.goto(`${home}/machines`);
+  await page.getByLabel('Name', { exact: true }).fill(`Sandpiper ${word}`);
+  const profiles = await page.locator('#profile option').evaluateAll((all) => all.map((o) => [o.value, o.textContent]));
+  const [profile] = profiles.find(([value, words]) => `${value} ${words}`.includes(word));
+  await page.locator('#profile').selectOption(profile);
+  await press(page, 'Keep the machine');
+  await press(page, 'Book in');
+  await page.goto(`${page.url().replace('/booking', '')}/readings`);
+  await fill();
+  await press(page, 'Set the bench up for this job');
+}
+
+/** Looks at the bench at every width and scheme as it stands. */
+async function lookAtBench(name) {
+  for (const width of WIDTHS_PX) {
+    for (const colorScheme of SCHEMES) {
+      await opened({ viewport: { width, height: 900 }, colorScheme }, async (page) => {
+        const found = await findings(page, `${home}/bench`, home);
+        await page.waitForTimeout(600);
+        await page.screenshot({ path: join(plan.shots, `served-${name}-${width}-${colorScheme}.png`), fullPage: true });
+        assert.deepEqual(found, [], `${name}, ${width} px, ${colorScheme}`);
+      });
+    }
+  }
+}
+
+test('three bodies are shown as floats', { timeout: READING_MS }, () =>
+  opened({}, async (page) => {
+    await otherBench(page, 'triple', async () => {
+      await page.getByLabel('the practice engine').check();
+      await page.getByLabel('Fault', { exact: true }).selectOption('balance-off');
+      await page.getByLabel(/^Number of the exercise/).fill('5');
+    });
+    await start(page);
+    await page.waitForFunction(() => [0, 1, 2].every((body) => document.getElementById(`kpa-${body}`).textContent !== '–'), null, { timeout: 60_000 });
+    assert.equal(await page.locator('.floats .float').count(), 3);
+    await lookAtBench('floats');
+    await press(page, 'Stop reading, free the port');
+  }));
+
+test('sensors that are not there are looked for, in plain words', { timeout: READING_MS }, () =>
+  opened({}, async (page) => {
+    await otherBench(page, '270', async () => {
+      await page.getByLabel('sensors on the network').check();
+      await page.getByLabel('Address and port of the board').fill('127.0.0.1:9');
+    });
+    await page.waitForFunction(() => document.getElementById('engine').textContent === 'looking for sensors');
+    assert.equal(await page.getByRole('button', { name: 'Start', exact: true }).count(), 0);
+    assert.equal(await page.getByText('Sealed screws').count(), 0);
+    await lookAtBench('sensors');
+    await press(page, 'Stop reading, free the port');
   }));
 
 test('the handover prints', () =>

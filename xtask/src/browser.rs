@@ -53,6 +53,20 @@ pub(crate) fn run() -> Result<()> {
     Ok(())
 }
 
+/// Sample to screen in a browser: `board` prints the path of its port and sends once it is asked.
+pub(crate) fn delay(program: &Path, board: &Path, seconds: &str) -> Result<()> {
+    let (chromium, node) = tools()?;
+    let home = packages()?;
+    let data = fresh_folder("records-of-the-delay")?;
+    process::run(
+        Command::new(node)
+            .arg("delay.mjs")
+            .args([program, board, data.as_path(), chromium.as_path()])
+            .arg(seconds)
+            .current_dir(home),
+    )
+}
+
 /// Chromium and node, installed first if that is possible.
 fn tools() -> Result<(PathBuf, PathBuf)> {
     install_missing()?;

@@ -10,6 +10,7 @@ mod browser;
 mod crash;
 mod direction;
 mod keys;
+mod load;
 mod measured;
 mod process;
 mod purity;
@@ -34,6 +35,7 @@ cargo xtask COMMAND
   study     on practice machines: `study advice|baseline|cross-flow [JOBS] [--wrong]`
   crash     kill a writer of the records 500 times (or as often as said) and look what is left
   lists     the lists of many years of records against those of a new shop
+  load      the served pages under load, and how soon a sample is on the screen: `load [SECONDS]`
   doc       the documents of every crate, warnings denied
   assets    shell completions and manual pages into target/assets";
 
@@ -56,7 +58,7 @@ fn dispatch() -> Result<()> {
         }
         Some((command, rest)) => (command.as_str(), rest),
     };
-    if !["bench", "calibrate", "study", "crash"].contains(&command) && !rest.is_empty() {
+    if !["bench", "calibrate", "study", "crash", "load"].contains(&command) && !rest.is_empty() {
         bail!(
             "`{command}` takes no further argument, got `{}`",
             rest.join(" ")
@@ -73,6 +75,7 @@ fn dispatch() -> Result<()> {
         "study" => measured::run("study", rest),
         "crash" => crash::run(rest),
         "lists" => crash::lists(),
+        "load" => load::run(rest),
         "doc" => steps::doc(),
         "assets" => assets::write(),
         "help" | "--help" | "-h" => {

@@ -19,7 +19,7 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use evenpull_airflow::{Counts, Ratiometric};
 use evenpull_engine::{Basics, Chain, EngineSpec, Setting};
-use evenpull_live::lines::{LineHead, LineUnit, head_line, sample_line};
+use evenpull_live::lines::{LineHead, LineUnit, head_line, remark_line, sample_line};
 use evenpull_live::{
     Expect, Gates, Ports, PracticeCommand, PracticeEngine, PracticeSetup, Session, Snapshot,
     Source, StreamHead, Watcher,
@@ -30,6 +30,8 @@ use serial2::SerialPort;
 const RATE_HZ: f64 = 5_000.0;
 const CHANNELS: usize = 4;
 const WATCHERS: usize = 20;
+/// Samples between two remarks; no multiple of a frame of the screen.
+const REMARK_SAMPLES: u64 = 535;
 /// Budgets: 99th percentile [ms], share of one core [%].
 const BUDGET: (f64, f64) = (20.0, 25.0);
 
@@ -148,7 +150,12 @@ fn board() {
             text.push_str(&sample_line(sent % 65_536, &values, 0));
             sent += 1;
         }
-        let wait = start_s + sent as f64 / RATE_HZ - now_s();
+        let due_s = start_s + sent as f64 / RATE_HZ;
+        if sent.is_multiple_of(REMARK_SAMPLES) {
+            // When the sample before it was due [ms]: a page that shows the remark shows the sample.
+            text.push_str(&remark_line(&format!("{:.1}", 1e3 * due_s)));
+        }
+        let wait = due_s - now_s();
         if wait > 0.0 {
             std::thread::sleep(Duration::from_secs_f64(wait));
         }
