@@ -8,27 +8,31 @@
 use std::ops::Range;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use evenpull_diagnose::assess;
+use evenpull_diagnose::{Sampling, assess_after};
 
 mod checks;
 mod draw;
 mod fault;
 mod machine;
 mod next;
+mod plot;
 mod practice;
+mod ranks;
 mod readings;
 mod tally;
 
 pub use draw::{Drawn, Evidence, draw};
 pub use fault::Truth;
 pub use next::{Choice, Gain, add_choice, table as choice_table};
+pub use plot::{Series, ranks as ranks_picture, reliability as reliability_picture};
 pub use practice::run_practice;
+pub use ranks::Ranks;
 pub use tally::{Bin, Share, Tally, Verdicts};
 
 /// Draws the job of one seed, assesses it and adds it to the tally.
-pub fn add(seed: u64, tally: &mut Tally) {
+pub fn add(seed: u64, sampling: Sampling, tally: &mut Tally) {
     let drawn = draw(seed);
-    let answer = assess(&drawn.job, &drawn.profile, &drawn.cycles);
+    let answer = assess_after(&drawn.job, &drawn.profile, &drawn.cycles, &[], sampling);
     tally.add(seed, &drawn.truth, &answer);
 }
 
@@ -36,8 +40,24 @@ pub fn add(seed: u64, tally: &mut Tally) {
 ///
 /// # Panics
 /// If a drawn job is not a sound job file.
-pub fn run(seeds: Range<u64>) -> Tally {
-    spread(seeds, add, |whole: &mut Tally, part| whole.merge(part))
+pub fn run(seeds: Range<u64>, sampling: Sampling) -> Tally {
+    spread(
+        seeds,
+        |seed, own| add(seed, sampling, own),
+        |whole: &mut Tally, part| whole.merge(part),
+    )
+}
+
+/// Rehearses on the readings of the jobs of a range of seeds, in the same way.
+///
+/// # Panics
+/// If a drawn job is not a sound job file.
+pub fn run_ranks(seeds: Range<u64>, sampling: Sampling) -> Ranks {
+    spread(
+        seeds,
+        |seed, own: &mut Ranks| own.add(seed, sampling),
+        |whole: &mut Ranks, part| whole.merge(part),
+    )
 }
 
 /// Takes the next reading in the open jobs of a range of seeds, in the same way.
@@ -50,7 +70,11 @@ pub fn run_choices(seeds: Range<u64>) -> Choice {
     })
 }
 
-fn spread<T: Default + Send>(seeds: Range<u64>, add: fn(u64, &mut T), merge: fn(&mut T, T)) -> T {
+fn spread<T: Default + Send>(
+    seeds: Range<u64>,
+    add: impl Fn(u64, &mut T) + Sync,
+    merge: fn(&mut T, T),
+) -> T {
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let next = AtomicU64::new(seeds.start);
     let work = || {

@@ -16,6 +16,7 @@ mod kind;
 
 pub use advice_loop::{LoopTable, LoopTrial, loop_trial, run_loops};
 pub use baseline::{BaselineTable, BaselineTrial, Said, baseline_trial, run_baselines};
+pub(crate) use chance::Chance;
 pub use cross_flow::{CrossFlowTable, CrossFlowTrial, Led, cross_flow_trial, run_cross_flows};
 pub use kind::{KINDS, Kind};
 

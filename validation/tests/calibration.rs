@@ -2,12 +2,13 @@
 
 use std::sync::LazyLock;
 
-use evenpull_validation::calibration::{Evidence, Tally, run};
+use evenpull_diagnose::Sampling;
+use evenpull_validation::calibration::{Evidence, Tally, run, run_ranks};
 
 /// Jobs drawn; enough to notice a broken answer, too few to measure a good one.
 const JOBS: u64 = 40;
 
-static TALLY: LazyLock<Tally> = LazyLock::new(|| run(0..JOBS));
+static TALLY: LazyLock<Tally> = LazyLock::new(|| run(0..JOBS, Sampling::Laplace));
 
 /// Limits: binomial, three standard deviations below the goals (90 % of intervals hold, 92 % of
 /// the faulty jobs right) for the numbers of a short run; intervals of one job are not independent,
@@ -45,5 +46,17 @@ fn missing_readings_make_doubt_rather_than_error() {
             "{kind:?}: {:#?}",
             tally.wrong
         );
+    }
+}
+
+/// Machines of the assessment's own priors: the truth ranks evenly among the draws of the chains. Twelve
+/// jobs see a gross error only: a truth outside the draws altogether in more than one job in four.
+#[test]
+fn the_truth_ranks_within_the_draws() {
+    let ranks = run_ranks(0..12, Sampling::Full);
+    assert!(ranks.jobs >= 10, "{ranks:?}");
+    for (what, tenths) in &ranks.tenths {
+        let ends = tenths[0].max(tenths[9]);
+        assert!(4 * ends <= 2 * ranks.jobs + 4, "{what}: {tenths:?}");
     }
 }

@@ -2,7 +2,9 @@
 //!
 //! Field names and nesting are a contract. A value that is missing or not finite is `null`.
 
-use evenpull_diagnose::{Assessment, BASELINE_WORDS, CauseCode, Interval, ReadingResult};
+use evenpull_diagnose::{
+    Assessment, BASELINE_WORDS, CauseCode, Interval, ReadingResult, Sampled, Sampling,
+};
 use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 use serde::Serialize;
 
@@ -212,6 +214,29 @@ pub struct FuellingAnswer {
     pub air_error_percent: IntervalAnswer,
 }
 
+/// What the draws behind intervals and probabilities are worth.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SamplingAnswer {
+    /// `chains`, or `laplace`: the normal approximation alone.
+    pub method: &'static str,
+    /// Hypotheses drawn from by chains that agree.
+    pub hypotheses: usize,
+    /// Their weight in the mixture.
+    pub share: Option<f64>,
+    /// Chains of each.
+    pub chains: usize,
+    /// Draws kept of a chain, the fewest.
+    pub draws: usize,
+    /// Largest R-hat.
+    pub worst_r_hat: Option<f64>,
+    /// Least effective number of draws.
+    pub least_ess: Option<f64>,
+    /// Trajectories that diverged.
+    pub divergences: usize,
+    /// Hypotheses whose chains did not agree.
+    pub fell_back: usize,
+}
+
 /// `evenpull.assess/1`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct AssessAnswer {
@@ -237,6 +262,8 @@ pub struct AssessAnswer {
     pub baseline: Option<BaselineAnswer>,
     /// Mixture consequences.
     pub fuelling: Vec<FuellingAnswer>,
+    /// How the draws behind intervals and probabilities were made.
+    pub sampling: Option<SamplingAnswer>,
     /// Remarks on the whole job.
     pub notices: Vec<NoticeAnswer>,
 }
@@ -315,7 +342,25 @@ pub fn assess_answer(a: &Assessment, typed_rpm: &[Option<f64>]) -> AssessAnswer 
                 air_error_percent: interval(f.air_error_percent),
             })
             .collect(),
+        sampling: a.sampled.as_ref().map(sampling),
         notices: notices(&a.notices),
+    }
+}
+
+fn sampling(s: &Sampled) -> SamplingAnswer {
+    SamplingAnswer {
+        method: match s.sampling {
+            Sampling::Laplace => "laplace",
+            Sampling::Full => "chains",
+        },
+        hypotheses: s.hypotheses,
+        share: finite(s.share),
+        chains: s.chains,
+        draws: s.draws,
+        worst_r_hat: s.worst_r_hat.and_then(finite),
+        least_ess: s.least_ess.and_then(finite),
+        divergences: s.divergences,
+        fell_back: s.fell_back,
     }
 }
 

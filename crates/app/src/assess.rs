@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use evenpull_diagnose::{Assessment, Visit, assess_after};
+use evenpull_diagnose::{Assessment, Sampling, Visit, assess_after};
 use evenpull_job::{GateCheck, MeasuredReading, check_findings, evaluate_gates};
 use evenpull_trace::{CycleReading, Notice};
 
@@ -45,8 +45,19 @@ pub type JobProgress<'a> = dyn FnMut(usize, usize) + 'a;
 /// # Errors
 /// Bad input as in [`load_job`] and [`read_recording`].
 pub fn assess(path: &Path, progress: &mut JobProgress<'_>) -> Result<AssessOutcome, AppError> {
-    let loaded = load_job(path)?;
-    assess_loaded(loaded, progress)
+    assess_sampled(path, Sampling::Full, progress)
+}
+
+/// As [`assess`], with draws made as `sampling` says: for callers that assess many jobs.
+///
+/// # Errors
+/// As for [`assess`].
+pub fn assess_sampled(
+    path: &Path,
+    sampling: Sampling,
+    progress: &mut JobProgress<'_>,
+) -> Result<AssessOutcome, AppError> {
+    answered(load_job(path)?, sampling, progress)
 }
 
 /// As [`assess`], for a job that is loaded already.
@@ -57,6 +68,14 @@ pub fn assess_loaded(
     loaded: LoadedJob,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
+    answered(loaded, Sampling::Full, progress)
+}
+
+fn answered(
+    loaded: LoadedJob,
+    sampling: Sampling,
+    progress: &mut JobProgress<'_>,
+) -> Result<AssessOutcome, AppError> {
     let earlier = earlier_visits(&loaded)?;
     let Recordings {
         mut cycles,
@@ -65,7 +84,7 @@ pub fn assess_loaded(
     } = read_all(&loaded, progress)?;
     let gates = evaluate_gates(&loaded.profile, &loaded.job, &measured(&cycles));
     let scale = calibrate(&loaded, &mut cycles);
-    let mut assessment = judged(&loaded, cycles, &earlier);
+    let mut assessment = judged(&loaded, cycles, &earlier, sampling);
     assessment.notices.extend(scale);
     assessment.notices.extend(refused);
     assessment.notices.extend(of_files(&loaded));
@@ -132,6 +151,7 @@ fn judged(
     loaded: &LoadedJob,
     cycles: Vec<Option<CycleReading>>,
     earlier: &[EarlierVisit],
+    sampling: Sampling,
 ) -> Assessment {
     let before: Vec<Visit<'_>> = earlier
         .iter()
@@ -142,14 +162,14 @@ fn judged(
         .collect();
     let state = present_state(&loaded.job, &loaded.profile);
     if state.shows.iter().all(|&shows| shows) {
-        return assess_after(&loaded.job, &loaded.profile, &cycles, &before);
+        return assess_after(&loaded.job, &loaded.profile, &cycles, &before, sampling);
     }
     let (mut weighed, mut shown) = (cycles, Vec::new());
     for (cycle, shows) in weighed.iter_mut().zip(&state.shows) {
         shown.push(if *shows { None } else { cycle.take() });
     }
     let job = without_others(&loaded.job, &state);
-    let mut assessment = assess_after(&job, &loaded.profile, &weighed, &before);
+    let mut assessment = assess_after(&job, &loaded.profile, &weighed, &before, sampling);
     let readings = assessment.readings.iter_mut().zip(&loaded.job.readings);
     for ((result, reading), cycle) in readings.zip(shown) {
         result.cycle = result.cycle.take().or(cycle);

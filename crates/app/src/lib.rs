@@ -24,16 +24,16 @@ mod written;
 pub use answer::{
     AdviceAnswer, AssessAnswer, BaselineAnswer, BaselineBodyAnswer, BodyAnswer, CauseAnswer,
     ChannelAnswer, DifferenceAnswer, FuellingAnswer, IntervalAnswer, JobReadingAnswer,
-    MeasuredAnswer, NextReadingAnswer, NoticeAnswer, ReadAnswer, ReadingBody, ScaledAnswer,
-    assess_answer, cause_code, read_answer,
+    MeasuredAnswer, NextReadingAnswer, NoticeAnswer, ReadAnswer, ReadingBody, SamplingAnswer,
+    ScaledAnswer, assess_answer, cause_code, read_answer,
 };
-pub use assess::{AssessOutcome, JobProgress, assess, assess_loaded};
+pub use assess::{AssessOutcome, JobProgress, assess, assess_loaded, assess_sampled};
 pub use demo::{BenchTrial, DemoOutcome, demo, demo_bench};
 pub use error::{AppError, ErrorKind};
 pub use evenpull_airflow::parse_decimal;
 pub use evenpull_diagnose::{
     Advice, Assessment, BASELINE_WORDS, BodyFinding, Cause, CauseCode, Fuelling, Interval,
-    NextReading, ReadingKind, ReadingResult,
+    NextReading, ReadingKind, ReadingResult, Sampled, Sampling,
 };
 pub use evenpull_job::{
     Adjuster, AdjusterKind, AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData,

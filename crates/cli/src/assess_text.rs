@@ -42,7 +42,27 @@ pub(crate) fn assess_text(outcome: &AssessOutcome) -> String {
     );
     section(&mut text, "ORDER OF WORK", &gates(outcome));
     section(&mut text, "REMARKS", &remarks(outcome));
-    text
+    text + &drawn(a)
+}
+
+/// What the intervals rest on, in one line.
+fn drawn(a: &Assessment) -> String {
+    let Some(s) = &a.sampled else {
+        return String::new();
+    };
+    let (Some(r_hat), Some(ess)) = (s.worst_r_hat, s.least_ess) else {
+        return String::new();
+    };
+    let of = match s.hypotheses {
+        1 => "the leading hypothesis".to_owned(),
+        n => format!("each of {n} hypotheses"),
+    };
+    let text = format!(
+        "intervals from {} chains of {} draws or more for {of} (R-hat at most {r_hat:.3}, {ess:.0} effective \
+         draws or more)",
+        s.chains, s.draws
+    );
+    format!("\n{}", entry("", &text))
 }
 
 fn section(text: &mut String, heading: &str, body: &str) {

@@ -11,8 +11,9 @@ use crate::evidence::Evidence;
 use crate::hypothesis;
 use crate::model::Model;
 use crate::next_reading::{Search, first_of_all};
-use crate::posterior::{Fitted, draw, fit_all};
+use crate::posterior::{Fitted, draw, fit_all, sample};
 use crate::record::Record;
+use crate::sampling::{Sampled, Sampling};
 use crate::summary::{bodies, difference};
 use crate::verdict::{Court, causes};
 use crate::weigh::Weighed;
@@ -30,8 +31,9 @@ const SEED: u64 = 0x5eed_0001;
 /// where there are only gauges. All readings are fitted together by bounded least squares on
 /// through-areas (on gauge depressions where there are only gauges), once for each hypothesis of
 /// what is wrong; causes are weighed as a mixture. Units as in [`Assessment`]. Deterministic.
+/// Draws by the normal approximation, [`Sampling::Laplace`]; [`assess_after`] takes the sampling asked for.
 pub fn assess(job: &Job, profile: &Profile, cycles: &[Option<CycleReading>]) -> Assessment {
-    assess_after(job, profile, cycles, &[])
+    assess_after(job, profile, cycles, &[], Sampling::Laplace)
 }
 
 /// One visit: a job with its analysed recordings, one entry per reading.
@@ -43,7 +45,8 @@ pub struct Visit<'a> {
     pub cycles: &'a [Option<CycleReading>],
 }
 
-/// As [`assess`], beside earlier healthy visits of the same machine, oldest first.
+/// As [`assess`], beside earlier healthy visits of the same machine, oldest first, with draws made as
+/// `sampling` says.
 ///
 /// What an earlier visit says of casting, scale, idle valve and bleeds is carried over with its
 /// correlations; its stops, links and leaks are its own. One whose stops were moved is not used, with
@@ -53,6 +56,7 @@ pub fn assess_after(
     profile: &Profile,
     cycles: &[Option<CycleReading>],
     earlier: &[Visit<'_>],
+    sampling: Sampling,
 ) -> Assessment {
     let refs: Vec<Option<&CycleReading>> = cycles.iter().map(Option::as_ref).collect();
     let mut evidence = Evidence::of(job, profile, &refs);
@@ -69,13 +73,20 @@ pub fn assess_after(
         return answer;
     }
     let hypotheses = hypothesis::all(job, profile, &model.space, &evidence);
-    let fitted = match fit_all(&model, &evidence, hypotheses) {
+    let mut fitted = match fit_all(&model, &evidence, hypotheses) {
         Ok(fitted) => fitted,
         Err(e) => {
             answer.notices.push(Notice::new("no-fit", e.to_string()));
             return answer;
         }
     };
+    answer.sampled = Some(Sampled::none(sampling));
+    if sampling == Sampling::Full {
+        let (drawn, sampled, said) = sample(profile, &evidence, fitted, SEED);
+        fitted = drawn;
+        answer.sampled = Some(sampled);
+        answer.notices.extend(said);
+    }
     let draws = draw(&fitted, SEED);
     let breathing = Breathing::of(
         profile,
@@ -241,6 +252,7 @@ fn blank(
         leave_sealed: leave_sealed(profile),
         baseline: None,
         fuelling: Vec::new(),
+        sampled: None,
         notices,
     }
 }

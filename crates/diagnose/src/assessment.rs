@@ -2,6 +2,8 @@
 
 use evenpull_trace::{CycleReading, Notice};
 
+use crate::sampling::Sampled;
+
 /// A value with its 90 % interval, all in the unit the field names.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Interval {
@@ -293,6 +295,8 @@ pub struct Assessment {
     pub baseline: Option<Baseline>,
     /// Mixture consequence over the throttle range, ascending opening per body.
     pub fuelling: Vec<Fuelling>,
+    /// How the draws behind intervals and probabilities were made; `None` without a fit.
+    pub sampled: Option<Sampled>,
     /// Remarks that concern the whole job.
     pub notices: Vec<Notice>,
 }

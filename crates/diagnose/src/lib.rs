@@ -15,9 +15,12 @@ mod mixture;
 mod mode;
 mod model;
 mod next_reading;
+mod plain;
 mod posterior;
 mod record;
+mod rehearsal;
 mod residuals;
+mod sampling;
 mod summary;
 mod verdict;
 mod weigh;
@@ -32,3 +35,6 @@ pub use history::{
     Axis, Change, Dot, Forecast, History, Limit, PastVisit, Quantity, Series, Standing, Step,
     Touched, Trend, depression_at_standard_kpa, history, steps_at_standard,
 };
+pub use plain::{PlainHypothesis, PlainPosterior, PlainReading, PlainUnknown, plain_posterior};
+pub use rehearsal::{Rank, Rehearsal, rehearse};
+pub use sampling::{Sampled, Sampling};

@@ -1,8 +1,9 @@
 //! The mixture over hypotheses: mode and covariance of each, and its weight.
 //!
 //! `ln Z = ln odds - chi2/2 - sum ln sd_i - sum ln(mass inside the bounds) - ln det(J'J)/2`, the
-//! Laplace approximation with the priors as residuals. Interval ends come from draws of the
-//! mixture, cut at the bounds.
+//! Laplace approximation with the priors as residuals. What counts is drawn from by chains
+//! and weighed by importance sampling ([`sample`]), unless the caller wants the approximation alone.
+//! Interval ends come from draws of the mixture.
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use rand::rngs::StdRng;
@@ -19,6 +20,12 @@ use crate::model::Model;
 pub(crate) use crate::model::VALVE_PLACE;
 pub(crate) use crate::residuals::{BREATHING_SD_KPA, Channel, DEPRESSION_SLOPE, SLOPE_SD};
 use crate::residuals::{Residuals, Rows};
+
+mod draws;
+mod stretch;
+mod unbounded;
+
+pub(crate) use draws::sample;
 
 /// Draws of the mixture.
 const DRAWS: usize = 4_000;
@@ -38,6 +45,10 @@ pub(crate) struct Fitted {
     /// Free parameters and the factor L of their covariance L L'.
     free: Vec<usize>,
     factor: DMatrix<f64>,
+    /// Slope of half the chi-square by the free parameters at the mode; not nil where a bound holds one.
+    slope: DVector<f64>,
+    /// Draws of all unknowns; empty where the normal approximation is drawn from.
+    drawn: Vec<Vec<f64>>,
 }
 
 impl Fitted {
@@ -130,12 +141,31 @@ pub(crate) fn fit_all(
             residuals: evidence.points.len(),
         });
     }
+    share_out(all.iter_mut());
+    all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    Ok(all)
+}
+
+/// Weights in the mixture from their logarithms, of which one at least is finite.
+fn share_out<'a>(all: impl Iterator<Item = &'a mut Fitted>) {
+    let mut all: Vec<&mut Fitted> = all.collect();
+    let top = (all.iter().map(|f| f.ln_weight)).fold(f64::NEG_INFINITY, f64::max);
     let sum: f64 = all.iter().map(|f| (f.ln_weight - top).exp()).sum();
     for f in &mut all {
         f.weight = (f.ln_weight - top).exp() / sum;
     }
-    all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
-    Ok(all)
+}
+
+/// Logarithm of what the priors of the free unknowns are divided by, factors of `sqrt(2 pi)` left out:
+/// their standard deviations and their masses within the bounds.
+fn prior_volume(priors: &[Prior], free: &[usize]) -> f64 {
+    free.iter()
+        .map(|&i| {
+            let p = priors[i];
+            let mass = normal_cdf((p.hi - p.mean) / p.sd) - normal_cdf((p.lo - p.mean) / p.sd);
+            p.sd.ln() + mass.max(1e-12).ln()
+        })
+        .sum()
 }
 
 /// Priors and mode of a fit to start others from.
@@ -204,20 +234,12 @@ fn fit(
     };
     let mode = formula.full(&best);
     let mut rows = Vec::new();
-    let hessian = problem.slopes(&best, &Tape::new()).0;
+    let (hessian, slope) = problem.slopes(&best, &Tape::new());
     let chol = Cholesky::<f64, Dyn>::new(hessian)?;
     let ln_det: f64 = 2.0 * chol.l().diagonal().iter().map(|d| d.ln()).sum::<f64>();
     residuals.at(&mode, priors, &mut rows);
     let total: f64 = rows.iter().map(|(_, r)| r * r).sum();
-    let occam: f64 = free
-        .iter()
-        .map(|&i| {
-            let p = priors[i];
-            let mass = normal_cdf((p.hi - p.mean) / p.sd) - normal_cdf((p.lo - p.mean) / p.sd);
-            p.sd.ln() + mass.max(1e-12).ln()
-        })
-        .sum();
-    let ln_weight = hypothesis.ln_odds - 0.5 * total - occam - 0.5 * ln_det;
+    let ln_weight = hypothesis.ln_odds - 0.5 * total - prior_volume(priors, &free) - 0.5 * ln_det;
     let mut chi2: Vec<(Channel, f64)> = Vec::new();
     for (channel, r) in &rows {
         match chi2.iter_mut().find(|(c, _)| c == channel) {
@@ -236,6 +258,8 @@ fn fit(
         settled,
         free,
         factor,
+        slope,
+        drawn: Vec::new(),
     })
 }
 
@@ -245,16 +269,27 @@ pub(crate) fn draw(fitted: &[Fitted], seed: u64) -> Vec<(usize, Vec<f64>)> {
     let mut out = Vec::with_capacity(DRAWS);
     for (k, f) in fitted.iter().enumerate() {
         let count = (f.weight * DRAWS as f64).round() as usize;
-        for _ in 0..count {
-            let z = DVector::from_fn(f.free.len(), |_, _| rng.sample::<f64, _>(StandardNormal));
-            let step = &f.factor * z;
-            let mut p = f.mode.clone();
-            for (d, &i) in step.iter().zip(&f.free) {
-                let prior = f.hypothesis.priors[i];
-                p[i] = (p[i] + d).clamp(prior.lo, prior.hi);
-            }
-            out.push((k, p));
+        if f.drawn.is_empty() {
+            out.extend((0..count).map(|_| (k, f.approximate(&mut rng))));
+        } else {
+            // Even steps through the chains, so that each has its share.
+            let at = |i: usize| f.drawn[i * f.drawn.len() / count].clone();
+            out.extend((0..count).map(|i| (k, at(i))));
         }
     }
     out
+}
+
+impl Fitted {
+    /// A draw of the normal approximation, cut at the bounds.
+    fn approximate(&self, rng: &mut StdRng) -> Vec<f64> {
+        let z = DVector::from_fn(self.free.len(), |_, _| rng.sample::<f64, _>(StandardNormal));
+        let step = &self.factor * z;
+        let mut p = self.mode.clone();
+        for (d, &i) in step.iter().zip(&self.free) {
+            let prior = self.hypothesis.priors[i];
+            p[i] = (p[i] + d).clamp(prior.lo, prior.hi);
+        }
+        p
+    }
 }

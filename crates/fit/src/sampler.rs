@@ -57,6 +57,7 @@ pub struct Sampler {
     seed: u64,
     whitened: bool,
     target_accept: f64,
+    max_doublings: Option<u32>,
 }
 
 impl Sampler {
@@ -68,6 +69,7 @@ impl Sampler {
             seed,
             whitened: false,
             target_accept: TARGET_ACCEPT,
+            max_doublings: None,
         }
     }
 
@@ -83,6 +85,14 @@ impl Sampler {
     #[must_use]
     pub fn target_accept(mut self, share: f64) -> Self {
         self.target_accept = share;
+        self
+    }
+
+    /// Most doublings of a trajectory: a draw then costs at most `2^n` gradients, which bounds the time on a
+    /// density that mixes badly. The draws stay right, only more alike.
+    #[must_use]
+    pub fn max_doublings(mut self, n: u32) -> Self {
+        self.max_doublings = Some(n);
         self
     }
 
@@ -120,6 +130,9 @@ impl Sampler {
             num_draws: self.draws as u64,
             ..DiagNutsSettings::default()
         };
+        if let Some(n) = self.max_doublings {
+            settings.maxdepth = u64::from(n);
+        }
         let step = &mut settings.adapt_options.step_size_settings;
         step.target_accept = self.target_accept;
         if self.whitened {
@@ -302,6 +315,18 @@ mod tests {
         let draws = run(3);
         let first: Vec<_> = draws.chains().map(|c| c[49].clone()).collect();
         assert!(first.windows(2).all(|w| w[0] != w[1]));
+    }
+
+    #[test]
+    fn a_bounded_trajectory_costs_no_more_than_its_doublings() {
+        let sampler = Sampler::new(20, 50, 2).max_doublings(2);
+        let draws = sampler.run(&starts(3), || normal(0.0)).unwrap();
+        // Four a draw, and those that find the first step.
+        assert!(
+            draws.gradients() <= 4 * 70 * 4 + 200,
+            "{}",
+            draws.gradients()
+        );
     }
 
     /// Two modes 20 standard deviations apart: each chain stays in its own.

@@ -35,10 +35,15 @@ pub struct Truth {
 }
 
 /// Depression lost per degree of plate at idle [kPa], by the filling model: 1.4 kPa for 0.1 degree.
-const KPA_PER_DEG_AT_IDLE: f64 = 14.0;
+pub(super) const KPA_PER_DEG_AT_IDLE: f64 = 14.0;
 
 /// Depression lost at idle per mm2 over the idle through-area [kPa]: 1.4 kPa for 0.3 mm2 of 8 mm2.
 const KPA_PER_LN_AREA_AT_IDLE: f64 = 37.0;
+
+/// Depression that an area is worth at idle beside a through-area [kPa].
+pub(super) fn mm2_to_kpa(mm2: f64, area_mm2: f64) -> f64 {
+    KPA_PER_LN_AREA_AT_IDLE * mm2 / area_mm2
+}
 
 /// Leak, bleed and idle valve of a sound body at idle [mm2].
 const BESIDE_PLATE_MM2: f64 = 3.0;

@@ -1,90 +1,174 @@
 //! The same counts on jobs of the practice engine: recordings, import, refill fit and all.
 
 use evenpull_app::{
-    AppError, Fault, PracticeRequest, PracticeTruth, assess, load_profile, practice,
+    AppError, Fault, Individual, PracticeRequest, PracticeTruth, PracticeVisit, Sampling,
+    assess_sampled,
 };
 use evenpull_diagnose::CauseCode;
+use evenpull_job::{CouplingLaw, Profile};
 
 use super::draw::Evidence;
-use super::fault::Truth;
+use super::fault::{KPA_PER_DEG_AT_IDLE, Truth, mm2_to_kpa};
 use super::tally::Tally;
+use crate::study::{Chance, KINDS, on_all_cores};
 
-/// Profiles the jobs go round.
-const PROFILES: [&str; 3] = ["heron-270", "plover-360", "avocet-180"];
-
-/// Faults the jobs go round, with the cause that ought to lead.
-const FAULTS: [(&str, CauseCode); 8] = [
-    ("none", CauseCode::None),
-    ("balance-off", CauseCode::BalanceOff),
-    ("spindle-wear", CauseCode::SpindleWear),
-    ("stub-leak", CauseCode::StubLeak),
-    ("stop-in", CauseCode::StopIn),
-    ("bleed-unequal", CauseCode::BleedUnequal),
-    ("sensor-shifted", CauseCode::SensorShifted),
-    ("gauge-fault", CauseCode::GaugeFault),
+/// Faults the jobs go round; a sound machine comes up twice as often as each of the others.
+const FAULTS: [CauseCode; 13] = [
+    CauseCode::None,
+    CauseCode::BalanceOff,
+    CauseCode::SpindleWear,
+    CauseCode::StubLeak,
+    CauseCode::StopIn,
+    CauseCode::BleedUnequal,
+    CauseCode::None,
+    CauseCode::SensorShifted,
+    CauseCode::GaugeFault,
+    CauseCode::LinkAltered,
+    CauseCode::StopsBoth,
+    CauseCode::IdleValveStuckOpen,
+    CauseCode::IdleValveStuckShut,
 ];
 
-/// Runs `jobs` jobs of the practice engine and assesses them.
+/// Takes `jobs` machines of the practice engine through a whole visit and assesses them.
+///
+/// Machines go round the built-in profiles under both coupling laws and round the faults; sizes of
+/// faults, deviations of the machine from its profile, weather and noise come from the seed.
 ///
 /// # Errors
-/// As for [`practice`] and [`assess`].
-pub fn run_practice(jobs: u64) -> Result<Tally, AppError> {
-    let mut tally = Tally::default();
-    for seed in 0..jobs {
-        let (fault, code) = FAULTS[seed as usize % FAULTS.len()];
-        let name = PROFILES[seed as usize / FAULTS.len() % PROFILES.len()];
-        let profile = load_profile(name)?;
-        let bodies = profile.profile.bodies();
-        let side = bodies[seed as usize / 3 % bodies.len()].clone();
-        let body = needs_body(code).then_some(side.clone());
-        let request = PracticeRequest {
-            profile: &profile,
-            faults: &[Fault { code, body }],
-            seed: 500 + seed,
-        };
-        let folder = tempfile::tempdir().map_err(|e| AppError::Practice(e.to_string()))?;
-        let put_in = practice(&request, folder.path(), &mut |_, _| {})?;
-        let outcome = assess(folder.path(), &mut |_, _| {})?;
-        let loaded = &outcome.loaded.profile;
-        let driven = &bodies[loaded.couplings[0].driven[0]];
-        let on = match code {
-            CauseCode::BalanceOff => Some(driven.clone()),
-            CauseCode::SpindleWear | CauseCode::StubLeak | CauseCode::StopIn => Some(side),
-            _ => None,
-        };
-        let base = loaded.body.stop_opening_deg;
-        let truth = truth(fault, code, on, base, &put_in);
-        tally.add(seed, &truth, &outcome.assessment);
+/// As for [`PracticeVisit`] and [`assess_sampled`].
+pub fn run_practice(jobs: u64, sampling: Sampling) -> Result<Tally, AppError> {
+    let all = on_all_cores(jobs, |seed| one(seed, sampling))?;
+    Ok(all.into_iter().fold(Tally::default(), |mut whole, part| {
+        whole.merge(part);
+        whole
+    }))
+}
+
+fn one(seed: u64, sampling: Sampling) -> Result<Tally, AppError> {
+    let kind = KINDS[seed as usize % KINDS.len()];
+    let mut chance = Chance::of(5, seed);
+    let loaded = kind.sized(&mut chance)?;
+    let profile = &loaded.profile;
+    let code = possible(FAULTS[seed as usize / KINDS.len() % FAULTS.len()], profile);
+    let side = profile.bodies()[chance.one_of(profile.bodies().len())].clone();
+    let body = needs_body(code).then_some(side);
+    let request = PracticeRequest {
+        profile: &loaded,
+        faults: &[Fault {
+            code,
+            body: body.clone(),
+        }],
+        seed: 500 + seed,
+    };
+    let folder = tempfile::tempdir().map_err(|e| AppError::Practice(e.to_string()))?;
+    let own = Individual::drawn(profile, 9_000 + seed);
+    let mut visit = PracticeVisit::begin(&request, &own, folder.path())?;
+    for point in visit.plan() {
+        visit.take(point)?;
     }
+    let put_in = visit.write()?;
+    let outcome = assess_sampled(folder.path(), sampling, &mut |_, _| {})?;
+    let truth = truth(profile, code, body, &put_in);
+    let mut tally = Tally::default();
+    tally.add(seed, &truth, &outcome.assessment);
     Ok(tally)
 }
 
-fn needs_body(code: CauseCode) -> bool {
-    !matches!(code, CauseCode::None | CauseCode::SensorShifted)
+/// The fault, or none where the engine has no part for it.
+fn possible(code: CauseCode, profile: &Profile) -> CauseCode {
+    let lacks = match code {
+        CauseCode::BalanceOff | CauseCode::LinkAltered => profile.couplings.is_empty(),
+        CauseCode::BleedUnequal => profile.bleed.is_none(),
+        CauseCode::SensorShifted => profile.sensor.is_none(),
+        CauseCode::IdleValveStuckOpen | CauseCode::IdleValveStuckShut => {
+            profile.idle_valve.is_none()
+        }
+        _ => false,
+    };
+    if lacks { CauseCode::None } else { code }
 }
 
+fn needs_body(code: CauseCode) -> bool {
+    use CauseCode::{
+        BalanceOff, BleedUnequal, GaugeFault, LinkAltered, SpindleWear, StopIn, StubLeak,
+    };
+    [
+        BalanceOff,
+        BleedUnequal,
+        GaugeFault,
+        LinkAltered,
+        SpindleWear,
+        StopIn,
+        StubLeak,
+    ]
+    .contains(&code)
+}
+
+/// What was put in, and what the machine's own scatter left beyond the limits of a verdict.
 fn truth(
-    fault: &str,
+    profile: &Profile,
     code: CauseCode,
-    on: Option<String>,
-    base_deg: f64,
+    body: Option<String>,
     put_in: &PracticeTruth,
 ) -> Truth {
+    let t = profile.tolerance;
+    let base = profile.body.stop_opening_deg;
     let idle = put_in.readings.iter().find(|r| r.condition == "idle");
     let plates = idle.map_or(&[][..], |r| r.plate_deg.as_slice());
-    let faults = if fault == "none" {
-        Vec::new()
-    } else {
-        vec![(code, on)]
-    };
-    Truth {
+    let area = idle.map_or(f64::NAN, |r| r.through_area_mm2[0]);
+    let mut truth = Truth {
         evidence: Evidence::Full,
-        faults,
+        faults: Vec::new(),
         arguable: Vec::new(),
         graded: Vec::new(),
-        rigid: true,
-        offset_deg: plates.iter().map(|d| d - base_deg).collect(),
+        rigid: profile
+            .couplings
+            .iter()
+            .all(|c| c.law == CouplingLaw::Rigid),
+        offset_deg: plates.iter().map(|d| d - base).collect(),
         leak_mm2: put_in.leak_mm2.clone(),
         bleed_mm2: put_in.bleed_mm2.clone(),
+    };
+    let linkage = [CauseCode::BalanceOff, CauseCode::LinkAltered].contains(&code);
+    for coupling in &profile.couplings {
+        for &b in &coupling.driven {
+            let worth_kpa = KPA_PER_DEG_AT_IDLE * put_in.link_deg[b].abs();
+            let on = Some(profile.bodies()[b].clone());
+            // A fault on the driving plate's link is one of what it drives.
+            let touched = linkage && (body == on || worth_kpa > t.act_kpa);
+            let name = if touched { code } else { CauseCode::BalanceOff };
+            if worth_kpa > t.good_kpa {
+                truth.graded.push((name, on.clone()));
+            }
+            if worth_kpa > if touched { t.good_kpa } else { t.act_kpa } {
+                truth.faults.push((name, on));
+            } else if worth_kpa > t.good_kpa {
+                truth.arguable.push(CauseCode::BalanceOff);
+            }
+        }
     }
+    let high = put_in.bleed_mm2.iter().copied().fold(0.0, f64::max);
+    let low = put_in
+        .bleed_mm2
+        .iter()
+        .copied()
+        .fold(f64::INFINITY, f64::min);
+    let apart_kpa = mm2_to_kpa(high - low, area);
+    if apart_kpa > 0.5 * (t.good_kpa + t.act_kpa) {
+        truth.graded.push((CauseCode::BleedUnequal, None));
+    }
+    if apart_kpa > t.act_kpa {
+        truth.faults.push((CauseCode::BleedUnequal, None));
+    } else if apart_kpa > t.good_kpa {
+        truth.arguable.push(CauseCode::BleedUnequal);
+    }
+    if !linkage && ![CauseCode::None, CauseCode::BleedUnequal].contains(&code) {
+        let on = if code == CauseCode::GaugeFault {
+            None
+        } else {
+            body
+        };
+        truth.faults.push((code, on));
+    }
+    truth
 }

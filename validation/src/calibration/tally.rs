@@ -9,7 +9,7 @@ use super::draw::Evidence;
 use super::fault::Truth;
 
 /// Edges of the bins of stated probability; causes below the first are not listed.
-const EDGES: [f64; 8] = [0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0];
+pub(super) const EDGES: [f64; 8] = [0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0];
 
 /// How many of how many.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -82,6 +82,46 @@ pub struct Bin {
     pub stated: f64,
 }
 
+impl Bin {
+    /// Counts a cause of stated probability `p`.
+    pub(super) fn count(&mut self, p: f64, there: bool) {
+        self.there.count(there);
+        self.stated += p;
+    }
+
+    pub(super) fn add(&mut self, other: Self) {
+        self.there.add(other.there);
+        self.stated += other.stated;
+    }
+
+    /// Mean of the stated probabilities.
+    pub fn mean(&self) -> f64 {
+        self.stated / f64::from(self.there.all.max(1))
+    }
+}
+
+/// Bin of a stated probability.
+pub(super) fn bin_of(p: f64) -> usize {
+    let upper = &EDGES[1..];
+    upper
+        .iter()
+        .position(|&e| p <= e)
+        .unwrap_or(upper.len() - 1)
+}
+
+/// Rows of a table of bins.
+pub(super) fn stated_rows(out: &mut String, bins: &[Bin]) {
+    for (edge, bin) in EDGES.windows(2).zip(bins) {
+        let what = format!(
+            "{:.2} to {:.2}: {:.1} %",
+            edge[0],
+            edge[1],
+            100.0 * bin.mean()
+        );
+        let _ = writeln!(out, "  {what:<28} {}", bin.there.text());
+    }
+}
+
 /// All counts.
 #[derive(Debug, Clone, Default)]
 pub struct Tally {
@@ -124,8 +164,7 @@ impl Tally {
             own.sound_open.add(v.sound_open);
         }
         for (own, bin) in self.bins.iter_mut().zip(other.bins) {
-            own.there.add(bin.there);
-            own.stated += bin.stated;
+            own.add(bin);
         }
         self.wrong.extend(other.wrong);
     }
@@ -220,12 +259,8 @@ impl Tally {
             {
                 continue;
             }
-            let i = EDGES[1..]
-                .iter()
-                .position(|&e| cause.probability <= e)
-                .unwrap_or(EDGES.len() - 2);
-            self.bins[i].there.count(names_a_fault(&truth, cause));
-            self.bins[i].stated += cause.probability;
+            let p = cause.probability;
+            self.bins[bin_of(p)].count(p, names_a_fault(&truth, cause));
         }
     }
 
@@ -249,11 +284,7 @@ impl Tally {
             row(&mut out, &format!("{code:?}"), *share);
         }
         out += "stated probability, and how often the cause was there (Full)\n";
-        for (edge, bin) in EDGES.windows(2).zip(&self.bins) {
-            let mean = 100.0 * bin.stated / f64::from(bin.there.all.max(1));
-            let what = format!("{:.2} to {:.2}: {mean:.1} %", edge[0], edge[1]);
-            row(&mut out, &what, bin.there);
-        }
+        stated_rows(&mut out, &self.bins);
         out
     }
 }

@@ -7,7 +7,8 @@
 use std::fmt::Write as _;
 
 use evenpull_app::{
-    AppError, Individual, PracticePoint, PracticeRequest, PracticeVisit, ReadingTruth, assess,
+    AppError, Individual, PracticePoint, PracticeRequest, PracticeVisit, ReadingTruth, Sampling,
+    assess_sampled,
 };
 use evenpull_diagnose::Assessment;
 use evenpull_job::{AdjusterKind, Condition, Profile};
@@ -56,7 +57,7 @@ impl LoopTrial {
 /// Follows the machine of one seed.
 ///
 /// # Errors
-/// As for [`PracticeVisit`] and [`assess`].
+/// As for [`PracticeVisit`] and [`assess_sampled`].
 pub fn loop_trial(kind: Kind, seed: u64) -> Result<LoopTrial, AppError> {
     let mut chance = Chance::of(1, seed);
     let loaded = kind.sized(&mut chance)?;
@@ -104,7 +105,7 @@ pub fn loop_trial(kind: Kind, seed: u64) -> Result<LoopTrial, AppError> {
             break;
         }
         visit.write()?;
-        let found = assess(folder.path(), &mut |_, _| {})?.assessment;
+        let found = assess_sampled(folder.path(), Sampling::Laplace, &mut |_, _| {})?.assessment;
         if !hands.follow(profile, &found, &mut visit, &mut chance)? {
             trial.stuck = Some(why(&found));
             break;

@@ -9,7 +9,7 @@ use std::path::Path;
 
 use evenpull_app::{
     AppError, Fault, Individual, LoadedProfile, PracticePoint, PracticeRequest, PracticeVisit,
-    assess,
+    Sampling, assess_sampled,
 };
 use evenpull_diagnose::{Assessment, CauseCode};
 use evenpull_job::Condition;
@@ -62,7 +62,7 @@ pub struct BaselineTrial {
 /// Spoils and reads the machine of one seed.
 ///
 /// # Errors
-/// As for [`PracticeVisit`] and [`assess`].
+/// As for [`PracticeVisit`] and [`assess_sampled`].
 pub fn baseline_trial(kind: Kind, seed: u64) -> Result<BaselineTrial, AppError> {
     let mut chance = Chance::of(2, seed);
     let loaded = kind.sized(&mut chance)?;
@@ -97,7 +97,7 @@ pub fn baseline_trial(kind: Kind, seed: u64) -> Result<BaselineTrial, AppError> 
     let mut said = Vec::new();
     for path in [&alone, &beside] {
         said.push(heard(
-            &assess(path, &mut |_, _| {})?.assessment,
+            &assess_sampled(path, Sampling::Laplace, &mut |_, _| {})?.assessment,
             &offset_deg,
         ));
     }

@@ -5,41 +5,41 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 
 /// Random numbers of one trial.
-pub(super) struct Chance {
+pub(crate) struct Chance {
     rng: StdRng,
 }
 
 impl Chance {
     /// Of one trial of a study.
-    pub(super) fn of(study: u64, seed: u64) -> Self {
+    pub(crate) fn of(study: u64, seed: u64) -> Self {
         Self {
             rng: StdRng::seed_from_u64(study.wrapping_mul(0x9e37_79b9) ^ seed),
         }
     }
 
     /// Normal about zero, cut at three deviations.
-    pub(super) fn normal(&mut self, sd: f64) -> f64 {
+    pub(crate) fn normal(&mut self, sd: f64) -> f64 {
         sd * self.rng.sample::<f64, _>(StandardNormal).clamp(-3.0, 3.0)
     }
 
     /// Even between two limits.
-    pub(super) fn between(&mut self, lo: f64, hi: f64) -> f64 {
+    pub(crate) fn between(&mut self, lo: f64, hi: f64) -> f64 {
         lo + (hi - lo) * self.rng.random::<f64>()
     }
 
     /// Either sign, size even between two limits.
-    pub(super) fn either(&mut self, lo: f64, hi: f64) -> f64 {
+    pub(crate) fn either(&mut self, lo: f64, hi: f64) -> f64 {
         let size = self.between(lo, hi);
         if self.chance(0.5) { size } else { -size }
     }
 
     /// True with probability `p`.
-    pub(super) fn chance(&mut self, p: f64) -> bool {
+    pub(crate) fn chance(&mut self, p: f64) -> bool {
         self.rng.random::<f64>() < p
     }
 
     /// One of `n`.
-    pub(super) fn one_of(&mut self, n: usize) -> usize {
+    pub(crate) fn one_of(&mut self, n: usize) -> usize {
         self.rng.random_range(0..n)
     }
 }

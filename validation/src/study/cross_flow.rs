@@ -7,7 +7,8 @@
 use std::fmt::Write as _;
 
 use evenpull_app::{
-    AppError, Assessment, Individual, PracticePoint, PracticeRequest, PracticeVisit, assess,
+    AppError, Assessment, Individual, PracticePoint, PracticeRequest, PracticeVisit, Sampling,
+    assess_sampled,
 };
 use evenpull_diagnose::CauseCode;
 use evenpull_job::{Condition, Profile};
@@ -49,7 +50,7 @@ pub struct CrossFlowTrial {
 /// Reads the machine of one seed.
 ///
 /// # Errors
-/// As for [`PracticeVisit`] and [`assess`].
+/// As for [`PracticeVisit`] and [`assess_sampled`].
 ///
 /// # Panics
 /// If a built-in profile with a passage is refused.
@@ -84,7 +85,7 @@ pub fn cross_flow_trial(kind: Kind, seed: u64) -> Result<CrossFlowTrial, AppErro
             take(&mut visit, point, way == "pinched")?;
         }
         let truth = visit.write()?;
-        let found = assess(folder.path(), &mut |_, _| {})?.assessment;
+        let found = assess_sampled(folder.path(), Sampling::Laplace, &mut |_, _| {})?.assessment;
         let areas: Vec<Vec<f64>> = truth
             .readings
             .into_iter()

@@ -46,7 +46,7 @@ impl Kind {
     ///
     /// # Panics
     /// If a built-in profile with another bore is refused.
-    pub(super) fn sized(self, chance: &mut Chance) -> Result<LoadedProfile, AppError> {
+    pub(crate) fn sized(self, chance: &mut Chance) -> Result<LoadedProfile, AppError> {
         let mut loaded = load_profile(self.profile)?;
         let bore = loaded.profile.body.bore_mm;
         let other = bore * chance.between(0.94, 1.06);

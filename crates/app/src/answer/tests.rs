@@ -115,6 +115,17 @@ fn assessment() -> Assessment {
             rpm: 1250.0,
             air_error_percent: i(20.0),
         }],
+        sampled: Some(Sampled {
+            sampling: Sampling::Full,
+            hypotheses: 2,
+            share: 0.99,
+            chains: 4,
+            draws: 500,
+            worst_r_hat: Some(1.004),
+            least_ess: Some(812.0),
+            divergences: 3,
+            fell_back: 0,
+        }),
         notices: Vec::new(),
     }
 }
@@ -167,10 +178,27 @@ fn assess_answer_has_the_contracts_keys() {
             "next_reading",
             "notices",
             "readings",
+            "sampling",
             "undetermined"
         ]
     );
     assert_eq!(v["format"], "evenpull.assess/1");
+    assert_eq!(v["sampling"]["method"], "chains");
+    assert_eq!(v["sampling"]["worst_r_hat"], 1.004);
+    assert_eq!(
+        keys(&v["sampling"]),
+        [
+            "chains",
+            "divergences",
+            "draws",
+            "fell_back",
+            "hypotheses",
+            "least_ess",
+            "method",
+            "share",
+            "worst_r_hat"
+        ]
+    );
     assert_eq!(
         keys(&v["readings"][0]),
         ["channels", "condition", "cycles", "notices", "rpm"]

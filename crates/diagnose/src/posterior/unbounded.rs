@@ -1,0 +1,277 @@
+//! The density of one hypothesis over coordinates without bounds, whitened at its mode.
+//!
+//! `ln p(z) = -chi2(x(u))/2 + sum ln x'(u) + ln det F`, `u = c + F z`: bounds are mapped away
+//! ([`Stretch`]), `c` is the mode of the density over `u`, `F F'` the inverse of its curvature there. So `z`
+//! is about a standard normal, and the integral over `z` is that over the unknowns.
+
+use nalgebra::{Cholesky, DMatrix, DVector};
+
+use evenpull_fit::{Tape, Var};
+use evenpull_job::Profile;
+
+use super::stretch::{Stretch, Stretched};
+use super::{Fitted, OfFree};
+use crate::evidence::Evidence;
+use crate::hypothesis::Hypothesis;
+use crate::mode::{Formula, Problem};
+use crate::model::Model;
+use crate::residuals::{Residuals, Rows};
+
+/// Most Newton steps to the mode over `u`; the search starts at the bounded one.
+const STEPS: usize = 40;
+
+/// Gain in the logarithm of the density below which the mode counts as found; whitening only.
+const SETTLED: f64 = 1e-3;
+
+/// Draws of the whitening by curvature that count beside those of a chain.
+const STEADYING: f64 = 100.0;
+
+/// The map from whitened coordinates to the unknowns of a hypothesis.
+#[derive(Debug, Clone)]
+pub(super) struct Unbounded<'a> {
+    profile: &'a Profile,
+    evidence: &'a Evidence,
+    pub(super) hypothesis: Hypothesis,
+    pub(super) free: Vec<usize>,
+    stretches: Vec<Stretch>,
+    centre: DVector<f64>,
+    factor: DMatrix<f64>,
+    ln_det: f64,
+}
+
+impl<'a> Unbounded<'a> {
+    /// About the mode of a fit; `None` if the density has no curvature there.
+    pub(super) fn of(
+        profile: &'a Profile,
+        evidence: &'a Evidence,
+        fitted: &Fitted,
+    ) -> Option<Self> {
+        let priors = &fitted.hypothesis.priors;
+        let stretches: Vec<Stretch> = (fitted.free.iter().enumerate())
+            .map(|(k, &i)| {
+                let sd = fitted.factor.row(k).norm();
+                let fall = fitted.slope[k].abs();
+                Stretch::of(priors[i].lo, priors[i].hi, fitted.mode[i], sd, fall)
+            })
+            .collect();
+        let start = stretches.iter().zip(&fitted.free);
+        let centre = DVector::from_iterator(
+            fitted.free.len(),
+            start.map(|(s, &i)| s.back(fitted.mode[i])),
+        );
+        let mut found = Self {
+            profile,
+            evidence,
+            hypothesis: fitted.hypothesis.clone(),
+            free: fitted.free.clone(),
+            stretches,
+            centre,
+            factor: DMatrix::zeros(0, 0),
+            ln_det: 0.0,
+        };
+        found.settle()?;
+        Some(found)
+    }
+
+    /// Coordinates.
+    pub(super) fn dim(&self) -> usize {
+        self.free.len()
+    }
+
+    /// All unknowns at whitened coordinates.
+    pub(super) fn unknowns(&self, z: &[f64]) -> Vec<f64> {
+        let u = &self.centre + &self.factor * DVector::from_column_slice(z);
+        let mut p: Vec<f64> = self.hypothesis.priors.iter().map(|q| q.mean).collect();
+        for ((stretch, &u), &i) in self.stretches.iter().zip(u.iter()).zip(&self.free) {
+            p[i] = stretch.at(u).x;
+        }
+        p
+    }
+
+    /// The density, with scratch space of its own; one for each thread.
+    pub(super) fn density(&self) -> Density<'_> {
+        let mut model = Model::new(self.profile, self.evidence);
+        model.suspect = self.hypothesis.suspect;
+        Density {
+            of: self,
+            residuals: Residuals {
+                model,
+                evidence: self.evidence,
+            },
+            tape: Tape::new(),
+            rows: Vec::new(),
+        }
+    }
+
+    /// The same density whitened by draws of it instead of its curvature at the mode.
+    pub(super) fn by_draws(&self, drawn: &[Vec<f64>]) -> Option<Self> {
+        let (n, dim) = (drawn.len() as f64, self.dim());
+        let mean = DVector::from_fn(dim, |i, _| drawn.iter().map(|z| z[i]).sum::<f64>() / n);
+        // As many draws of the old whitening beside them keep a few effective ones from a bad shape.
+        let mut shape = DMatrix::identity(dim, dim) * STEADYING;
+        for z in drawn {
+            let off = DVector::from_column_slice(z) - &mean;
+            shape.ger(1.0, &off, &off, 1.0);
+        }
+        let root = Cholesky::new(shape / (n + STEADYING))?.l();
+        let mut found = self.clone();
+        found.centre = &self.centre + &self.factor * mean;
+        found.factor = &self.factor * &root;
+        found.ln_det = self.ln_det + root.diagonal().iter().map(|d| d.ln()).sum::<f64>();
+        Some(found)
+    }
+
+    /// Coordinates here of coordinates of another whitening of the same density.
+    pub(super) fn from(&self, other: &Self, z: &[f64]) -> Option<Vec<f64>> {
+        let u = &other.centre + &other.factor * DVector::from_column_slice(z);
+        let solved = self.factor.clone().lu().solve(&(u - &self.centre))?;
+        Some(solved.as_slice().to_vec())
+    }
+
+    fn stretched(&self, u: &DVector<f64>) -> Vec<Stretched> {
+        let all = self.stretches.iter().zip(u.iter());
+        all.map(|(s, &u)| s.at(u)).collect()
+    }
+
+    /// Damped Newton steps to the mode over `u`, and the factor there.
+    fn settle(&mut self) -> Option<()> {
+        let tape = Tape::new();
+        let mut density = self.density();
+        let mut u = self.centre.clone();
+        let mut at = self.stretched(&u);
+        let mut ln = density.ln_at(&at)?;
+        let mut damping = 1e-6;
+        for _ in 0..STEPS {
+            let (curvature, slope) = density.newton(&at, &tape);
+            let mut gain = None;
+            while gain.is_none() && damping < 1e6 {
+                let mut damped = curvature.clone();
+                (0..u.len()).for_each(|k| damped[(k, k)] *= 1.0 + damping);
+                let trial = &u + Cholesky::new(damped)?.solve(&slope);
+                let there = self.stretched(&trial);
+                match density.ln_at(&there).filter(|l| *l >= ln) {
+                    Some(l) => {
+                        gain = Some(l - ln);
+                        (u, at, ln) = (trial, there, l);
+                        damping = (damping * 0.2).max(1e-9);
+                    }
+                    None => damping *= 5.0,
+                }
+            }
+            if gain.is_none_or(|g| g < SETTLED && damping < 1e-2) {
+                break;
+            }
+        }
+        let (curvature, _) = density.newton(&at, &tape);
+        let root = Cholesky::new(curvature)?.l();
+        let ln_det = -root.diagonal().iter().map(|d| d.ln()).sum::<f64>();
+        drop(density);
+        self.factor = root.transpose().try_inverse()?;
+        self.centre = u;
+        self.ln_det = ln_det;
+        Some(())
+    }
+}
+
+/// Evaluates the density.
+pub(super) struct Density<'a> {
+    of: &'a Unbounded<'a>,
+    residuals: Residuals<'a>,
+    tape: Tape,
+    rows: Rows<f64>,
+}
+
+impl Density<'_> {
+    fn formula(&self) -> OfFree<'_> {
+        OfFree {
+            residuals: &self.residuals,
+            priors: &self.of.hypothesis.priors,
+            free: &self.of.free,
+        }
+    }
+
+    /// True if every unknown lies within its bounds; those that were not stretched may leave them.
+    fn inside(&self, at: &[Stretched]) -> bool {
+        at.iter().zip(&self.of.free).all(|(s, &i)| {
+            let prior = self.of.hypothesis.priors[i];
+            (prior.lo..=prior.hi).contains(&s.x)
+        })
+    }
+
+    /// Logarithm of the density over `u`.
+    fn ln_at(&mut self, at: &[Stretched]) -> Option<f64> {
+        if !self.inside(at) {
+            return None;
+        }
+        let x: Vec<f64> = at.iter().map(|s| s.x).collect();
+        let mut rows = std::mem::take(&mut self.rows);
+        self.formula().residuals(&x, &mut rows);
+        let chi2: f64 = rows.iter().map(|(_, r)| r * r).sum();
+        self.rows = rows;
+        let ln = -0.5 * chi2 + at.iter().map(|s| s.ln_slope).sum::<f64>();
+        ln.is_finite().then_some(ln)
+    }
+
+    fn at(&self, z: &[f64]) -> Vec<Stretched> {
+        let step = &self.of.factor * DVector::from_column_slice(z);
+        self.of.stretched(&(step + &self.of.centre))
+    }
+
+    /// Logarithm of the density at whitened coordinates; `None` where it is nil.
+    pub(super) fn ln(&mut self, z: &[f64]) -> Option<f64> {
+        let at = self.at(z);
+        Some(self.ln_at(&at)? + self.of.ln_det)
+    }
+
+    /// The same with its gradient.
+    pub(super) fn ln_and_slopes(&self, z: &[f64], slopes: &mut [f64]) -> Option<f64> {
+        let at = self.at(z);
+        if !self.inside(&at) {
+            return None;
+        }
+        self.tape.start(at.len());
+        let inputs: Vec<Var<'_>> = (at.iter().enumerate())
+            .map(|(k, s)| self.tape.input(k, s.x))
+            .collect();
+        let mut rows = Vec::new();
+        self.formula().residuals(&inputs, &mut rows);
+        let chi2: f64 = rows.iter().map(|(_, r)| value(*r).powi(2)).sum();
+        let weighted = rows.iter().map(|(_, r)| (*r, -value(*r)));
+        self.tape.sweep(weighted, slopes);
+        let by_u = DVector::from_iterator(
+            at.len(),
+            at.iter()
+                .zip(slopes.iter())
+                .map(|(s, g)| g * s.slope + s.pull),
+        );
+        slopes.copy_from_slice(self.of.factor.tr_mul(&by_u).as_slice());
+        let ln = -0.5 * chi2 + at.iter().map(|s| s.ln_slope).sum::<f64>() + self.of.ln_det;
+        ln.is_finite().then_some(ln)
+    }
+
+    /// Curvature of `-ln p` over `u` without what could make it negative, and the slope of `ln p`.
+    fn newton(&self, at: &[Stretched], tape: &Tape) -> (DMatrix<f64>, DVector<f64>) {
+        let x: Vec<f64> = at.iter().map(|s| s.x).collect();
+        let formula = self.formula();
+        let problem = Problem {
+            formula: &formula,
+            lo: Vec::new(),
+            hi: Vec::new(),
+            scale: Vec::new(),
+        };
+        let (mut curvature, slope) = problem.slopes(&x, tape);
+        for (i, a) in at.iter().enumerate() {
+            for (j, b) in at.iter().enumerate() {
+                curvature[(i, j)] *= a.slope * b.slope;
+            }
+            curvature[(i, i)] += (slope[i] * a.bend).max(0.0) + a.stiff;
+        }
+        let slope = DVector::from_fn(at.len(), |k, _| at[k].pull - slope[k] * at[k].slope);
+        (curvature, slope)
+    }
+}
+
+fn value(v: Var<'_>) -> f64 {
+    use evenpull_fit::Real;
+    v.value()
+}
