@@ -2,6 +2,7 @@
 //!
 //! All contenders of a group take turns in one run on one machine, so that only ratios are read off it.
 
+mod assess;
 mod engine;
 mod read;
 
@@ -19,7 +20,11 @@ const ROUNDS: usize = 5;
 type Group = (&'static str, fn(&Place, usize) -> Result<()>);
 
 /// Every group, in the order in which they run.
-const GROUPS: [Group; 2] = [("engine", engine::run), ("read", read::run)];
+const GROUPS: [Group; 3] = [
+    ("engine", engine::run),
+    ("read", read::run),
+    ("assess", assess::run),
+];
 
 /// Where the benchmark keeps what it makes, and the interpreter of its Python environment.
 struct Place {

@@ -30,7 +30,7 @@ cargo xtask COMMAND
   ci        check, documents, test, licences and sources, unused dependencies
   validate  the outside checks alone, with their table
   browser   the pages alone
-  bench     the program against named peers, ratios from one run; `bench engine` or `bench read` alone
+  bench     the program against named peers, ratios from one run; `bench engine`, `bench read` or `bench assess` alone
   calibrate do intervals and probabilities mean what they say, over drawn machines
   study     on practice machines: `study advice|baseline|cross-flow [JOBS] [--wrong]`
   crash     kill a writer of the records 500 times (or as often as said) and look what is left
