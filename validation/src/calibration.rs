@@ -19,6 +19,7 @@ mod plot;
 mod practice;
 mod ranks;
 mod readings;
+mod shop;
 mod tally;
 
 pub use draw::{Drawn, Evidence, draw};
@@ -27,6 +28,7 @@ pub use next::{Choice, Gain, add_choice, table as choice_table};
 pub use plot::{Series, ranks as ranks_picture, reliability as reliability_picture};
 pub use practice::run_practice;
 pub use ranks::Ranks;
+pub(crate) use shop::{ShopFamily, ShopMachine};
 pub use tally::{Bin, Share, Tally, Verdicts};
 
 /// Draws the job of one seed, assesses it and adds it to the tally.

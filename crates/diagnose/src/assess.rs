@@ -9,7 +9,9 @@ use crate::assessment::{Assessment, Cause, CauseCode, ReadingResult};
 use crate::breathing::Breathing;
 use crate::evidence::Evidence;
 use crate::hypothesis;
-use crate::model::Model;
+use crate::lasting::{Lasting, own_record};
+use crate::library::Family;
+use crate::model::{Model, Space};
 use crate::next_reading::{Search, first_of_all};
 use crate::posterior::{Fitted, draw, fit_all, sample};
 use crate::record::Record;
@@ -58,10 +60,63 @@ pub fn assess_after(
     earlier: &[Visit<'_>],
     sampling: Sampling,
 ) -> Assessment {
+    let beside = Beside {
+        earlier,
+        ..Beside::default()
+    };
+    assess_beside(job, profile, cycles, &beside, sampling)
+}
+
+/// What is known beside the readings of a job.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Beside<'a> {
+    /// Earlier healthy visits of the same machine, oldest first.
+    pub earlier: &'a [Visit<'a>],
+    /// What other healthy visits of the same machine left; not those in `earlier`.
+    pub own: &'a [Lasting],
+    /// Other healthy machines of the same profile; not this one.
+    pub family: Option<&'a Family>,
+}
+
+/// The evidence with what is known beside it, and what to say about that.
+pub(crate) fn gathered(
+    job: &Job,
+    profile: &Profile,
+    cycles: &[Option<CycleReading>],
+    beside: &Beside<'_>,
+) -> (Evidence, Vec<Notice>) {
     let refs: Vec<Option<&CycleReading>> = cycles.iter().map(Option::as_ref).collect();
     let mut evidence = Evidence::of(job, profile, &refs);
-    let (record, said) = remembered(profile, earlier);
+    let (mut record, said) = remembered(profile, beside.earlier);
+    evidence.family_closed_v = (beside.family)
+        .and_then(|f| f.closed_v)
+        .map(|v| (v.mean, v.next_sd));
+    let space = Space::new(profile, &evidence);
+    let priors = hypothesis::sound(profile, &space, &evidence);
+    let own = own_record(beside.own, profile, &space, &priors, &evidence);
+    let family = beside
+        .family
+        .and_then(|f| f.record(profile, &space, &priors, &evidence));
+    for more in [own, family].into_iter().flatten() {
+        record = Some(match record {
+            Some(known) => known.and(more),
+            None => more,
+        });
+    }
     evidence.record = record;
+    (evidence, said)
+}
+
+/// As [`assess_after`], with all that is known beside the readings.
+pub fn assess_beside(
+    job: &Job,
+    profile: &Profile,
+    cycles: &[Option<CycleReading>],
+    beside: &Beside<'_>,
+    sampling: Sampling,
+) -> Assessment {
+    let refs: Vec<Option<&CycleReading>> = cycles.iter().map(Option::as_ref).collect();
+    let (evidence, said) = gathered(job, profile, cycles, beside);
     let model = Model::new(profile, &evidence);
     let mut answer = blank(job, profile, cycles, &evidence);
     answer.notices.extend(said);

@@ -97,6 +97,8 @@ pub(crate) struct Evidence {
     pub(crate) gauges_checked: bool,
     /// What earlier visits of the machine say of what lasts.
     pub(crate) record: Option<Record>,
+    /// Closed sensor volts of the family over the profile's: mean, standard deviation of a machine [V].
+    pub(crate) family_closed_v: Option<(f64, f64)>,
 }
 
 impl Evidence {
@@ -112,6 +114,7 @@ impl Evidence {
             gauges_checked: job.checks.gauges_zeroed == Some(true)
                 || job.readings.iter().any(|r| r.swapped),
             record: None,
+            family_closed_v: None,
         };
         let mut turns: Vec<Option<f64>> = vec![None; n];
         let mut idle_steps = None;

@@ -212,7 +212,8 @@ pub(crate) fn all(
             Fault::anywhere(CauseCode::SensorShifted),
             odds::SENSOR * seal,
             &|p| {
-                p[Space::ZERO_V] = Prior::normal(0.0, 0.12).cut(-1.0, 1.0);
+                let usual = evidence.family_closed_v.map_or(0.0, |v| v.0);
+                p[Space::ZERO_V] = Prior::normal(usual, 0.12).cut(-1.0, 1.0);
             },
         );
     }
@@ -347,10 +348,10 @@ const LINK_SD_DEG: f64 = 0.04;
 /// Standard deviation of the gain of one sensor over another [-].
 ///
 /// Absolute sensors of this kind are good to 1.5 % of span at the limit, alike ones to a third of it.
-const GAIN_SD: f64 = 0.005;
+pub(crate) const GAIN_SD: f64 = 0.005;
 
 /// Priors of a sound machine of this profile.
-fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
+pub(crate) fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
     let mut p = vec![Prior::fixed(0.0); space.len()];
     p[Space::LN_SCALE] = Prior::normal(0.0, profile.refill.scale_sd_percent / 100.0);
     // Wall heat and waves shift n a little between idle and hold.
@@ -362,7 +363,10 @@ fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Vec<Prior> {
     if evidence.has_depressions() {
         p[Space::LN_SLOPE] = Prior::normal(0.0, SLOPE_SD);
     }
-    p[Space::ZERO_V] = Prior::normal(0.0, SENSOR_SD_V);
+    p[Space::ZERO_V] = match evidence.family_closed_v {
+        Some((mean, sd)) => Prior::normal(mean, sd.min(SENSOR_SD_V)),
+        None => Prior::normal(0.0, SENSOR_SD_V),
+    };
     if profile.idle_valve.is_some() {
         // Its spread is a residual of the valve, see residuals.rs.
         p[Space::NEED] = Prior::normal(0.0, 2.0);

@@ -10,7 +10,9 @@ mod evidence;
 mod fuelling;
 mod history;
 mod hypothesis;
+mod lasting;
 mod levelling;
+mod library;
 mod mixture;
 mod mode;
 mod model;
@@ -21,11 +23,12 @@ mod record;
 mod rehearsal;
 mod residuals;
 mod sampling;
+mod standing;
 mod summary;
 mod verdict;
 mod weigh;
 
-pub use assess::{Visit, assess, assess_after};
+pub use assess::{Beside, Visit, assess, assess_after, assess_beside};
 pub use assessment::{
     Advice, Assessment, BASELINE_WORDS, Baseline, BaselineBody, BodyFinding, Cause, CauseCode,
     Difference, Fuelling, Interval, NextReading, ReadingKind, ReadingResult,
@@ -38,3 +41,9 @@ pub use history::{
 pub use plain::{PlainHypothesis, PlainPosterior, PlainReading, PlainUnknown, plain_posterior};
 pub use rehearsal::{Rank, Rehearsal, rehearse};
 pub use sampling::{Sampled, Sampling};
+pub use lasting::{Lasting, LastingUnknown};
+pub use library::{
+    Bike, Family, FamilyValue, ReferencePoint, Shrunk, SweepPoint, reference_sweep, shrunk,
+    sweep_points,
+};
+pub use standing::{Stood, stood};

@@ -17,7 +17,7 @@ use crate::posterior::Fitted;
 use crate::residuals::{Channel, Rows};
 
 /// Drift of a lasting unknown between visits over its prior's standard deviation [-]; assumed.
-const DRIFT: f64 = 0.03;
+pub(crate) const DRIFT: f64 = 0.03;
 
 /// Precision over that of the prior below which a direction is not carried over.
 const TOLD: f64 = 1e-3;
@@ -33,21 +33,29 @@ struct Row {
     at: f64,
 }
 
-/// The earlier visit's word on the lasting unknowns.
+/// Directions over the same unknowns.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Record {
+struct Block {
     /// Places in the unknowns of any visit of this machine.
     places: Vec<usize>,
     rows: Vec<Row>,
 }
 
+/// What is known of the lasting unknowns beside the profile: earlier visits, the shop's library.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Record {
+    blocks: Vec<Block>,
+}
+
 impl Record {
     /// Residuals of the unknowns `p` against it.
     pub(crate) fn residuals<S: Real>(&self, p: &[S], out: &mut Rows<S>) {
-        for row in &self.rows {
-            let terms = self.places.iter().zip(&row.weights);
-            let sum = terms.fold(p[0].constant(-row.at), |sum, (&i, &w)| sum + p[i] * w);
-            out.push((Channel::Prior, sum));
+        for block in &self.blocks {
+            for row in &block.rows {
+                let terms = block.places.iter().zip(&row.weights);
+                let sum = terms.fold(p[0].constant(-row.at), |sum, (&i, &w)| sum + p[i] * w);
+                out.push((Channel::Prior, sum));
+            }
         }
     }
 
@@ -74,15 +82,29 @@ impl Record {
             .into_iter()
             .filter(|&i| !priors[i].is_fixed())
             .collect();
-        let n = places.len();
-        let sd = |i: usize| priors[places[i]].sd;
-        // In units of the priors: their precision is one.
+        let expected: Vec<(f64, f64)> = (places.iter())
+            .map(|&i| (priors[i].mean, priors[i].sd))
+            .collect();
+        let mode: Vec<f64> = places.iter().map(|&i| fit.mode[i]).collect();
         let covariance = fit.covariance(&places);
+        Self::of_normal(places, &expected, &mode, &covariance, DRIFT)
+    }
+
+    /// What a normal posterior of the unknowns at `places` says beyond their priors, each a mean and a
+    /// standard deviation; `drift`: room for change since, over those. `None` if that is nothing.
+    pub(crate) fn of_normal(
+        places: Vec<usize>,
+        priors: &[(f64, f64)],
+        mean: &[f64],
+        covariance: &DMatrix<f64>,
+        drift: f64,
+    ) -> Option<Self> {
+        let n = places.len();
+        let sd = |i: usize| priors[i].1;
+        // In units of the priors: their precision is one.
         let scaled = DMatrix::from_fn(n, n, |i, j| covariance[(i, j)] / (sd(i) * sd(j)));
         let precision = scaled.try_inverse()?;
-        let mode = DVector::from_fn(n, |i, _| {
-            (fit.mode[places[i]] - priors[places[i]].mean) / sd(i)
-        });
+        let mode = DVector::from_fn(n, |i, _| (mean[i] - priors[i].0) / sd(i));
         let pull = &precision * mode;
         let told = precision - DMatrix::identity(n, n);
         let eigen = told.symmetric_eigen();
@@ -92,16 +114,24 @@ impl Record {
                 let v = eigen.eigenvectors.column(k);
                 let lambda = eigen.eigenvalues[k];
                 let centre = v.dot(&pull) / lambda;
-                let spread = (1.0 / lambda + DRIFT * DRIFT).sqrt();
+                let spread = (1.0 / lambda + drift * drift).sqrt();
                 let weights: Vec<f64> = (0..n).map(|i| v[i] / (sd(i) * spread)).collect();
-                let means = (0..n).map(|i| weights[i] * priors[places[i]].mean);
+                let means = (0..n).map(|i| weights[i] * priors[i].0);
                 Row {
                     at: centre / spread + means.sum::<f64>(),
                     weights,
                 }
             })
             .collect::<Vec<_>>();
-        (!rows.is_empty()).then_some(Self { places, rows })
+        (!rows.is_empty()).then(|| Self {
+            blocks: vec![Block { places, rows }],
+        })
+    }
+
+    /// Both, where they rest on different machines or visits.
+    pub(crate) fn and(mut self, other: Self) -> Self {
+        self.blocks.extend(other.blocks);
+        self
     }
 }
 

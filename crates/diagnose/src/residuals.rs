@@ -330,6 +330,7 @@ mod tests {
             bleeds_assumed: false,
             gauges_checked: false,
             record: None,
+            family_closed_v: None,
         }
     }
 

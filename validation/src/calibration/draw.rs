@@ -74,6 +74,12 @@ pub(super) struct Source {
 }
 
 impl Source {
+    pub(super) fn seeded(seed: u64) -> Self {
+        Self {
+            rng: StdRng::seed_from_u64(seed),
+        }
+    }
+
     /// Normal about zero.
     pub(super) fn normal(&mut self, sd: f64) -> f64 {
         sd * self.rng.sample::<f64, _>(StandardNormal)
@@ -157,7 +163,7 @@ pub fn draw(seed: u64) -> Drawn {
 }
 
 /// An embedded profile with other dimensions: a rigid or one-way twin, now and then a triple.
-fn profile(source: &mut Source) -> Profile {
+pub(super) fn profile(source: &mut Source) -> Profile {
     let triple = source.chance(0.1);
     let (index, bore, stop) = if triple {
         (3, "38.0", "2.10")
@@ -184,7 +190,7 @@ fn profile(source: &mut Source) -> Profile {
 }
 
 /// A machine nobody has spoilt.
-fn sound(source: &mut Source, profile: &Profile) -> Machine {
+pub(super) fn sound(source: &mut Source, profile: &Profile) -> Machine {
     let n = profile.bodies().len();
     let b = &profile.body;
     let per_turn = profile.bleed.map_or(0.0, |x| x.area_mm2_per_turn);
@@ -218,7 +224,7 @@ fn sound(source: &mut Source, profile: &Profile) -> Machine {
     }
 }
 
-fn instruments(source: &mut Source, profile: &Profile) -> Instruments {
+pub(super) fn instruments(source: &mut Source, profile: &Profile) -> Instruments {
     let n = profile.bodies().len();
     Instruments {
         ln_scale: source.normal(profile.refill.scale_sd_percent / 100.0),

@@ -13,8 +13,11 @@ use evenpull_fit::stats::normal_cdf;
 /// Scatter beyond the stated errors and irregularity of wear, over their scales; the first is nil.
 const GRID: [f64; 6] = [0.0, 0.25, 0.5, 1.0, 2.0, 4.0];
 
-/// Weight below which a component is dropped; thousands of them say nothing together.
-const NOTHING: f64 = 1e-5;
+/// Weight over that without steps below which a component is not worked out.
+const NOTHING: f64 = 1e-4;
+
+/// Share of the weight that is kept, the heaviest components first.
+const HELD: f64 = 0.999;
 
 /// Standard deviation of the level over that of a step: it may stand anywhere.
 const ANYWHERE: f64 = 50.0;
@@ -120,7 +123,13 @@ impl Wear {
             c.weight = (c.weight - top).exp();
         }
         let sum: f64 = components.iter().map(|c| c.weight).sum();
-        components.retain(|c| c.weight > NOTHING * sum);
+        components.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+        let mut held = 0.0;
+        components.retain(|c| {
+            let wanted = held < HELD * sum;
+            held += c.weight;
+            wanted
+        });
         let sum: f64 = components.iter().map(|c| c.weight).sum();
         components.iter_mut().for_each(|c| c.weight /= sum);
         Some(Self {
@@ -264,10 +273,11 @@ impl Point {
         for (i, &j) in open.iter().enumerate() {
             sets.extend(open[i + 1..].iter().map(|&k| vec![j, k]));
         }
+        let carried = self.carried(read, places);
         let start = out.len();
         for set in sets {
             let ln = weight.ln() + none + odds * set.len() as f64;
-            out.extend(self.component(read, expected, places, &set, ln, out[start..].first()));
+            out.extend(self.component(read, expected, &carried, &set, ln, out[start..].first()));
         }
     }
 
@@ -277,7 +287,7 @@ impl Point {
         &self,
         read: &Read,
         expected: &Expected,
-        places: &[(f64, usize)],
+        places: &[Carried],
         set: &[usize],
         ln_prior: f64,
         without: Option<&Component>,
@@ -312,9 +322,8 @@ impl Point {
             return None;
         }
         let covariance = chol.inverse();
-        let levels = places
-            .iter()
-            .map(|&(x, seen)| self.level(read, &columns, &mean, &covariance, x, seen))
+        let levels = (places.iter())
+            .map(|p| p.level(self, &columns, &mean, &covariance))
             .collect();
         Some(Component {
             weight: ln_weight,
@@ -330,33 +339,57 @@ impl Point {
         })
     }
 
-    /// Level at `x` with `seen` visits at or before it: mean, variance, covariance with the rate.
+    /// What the walk carries from the visits to each place.
+    fn carried(&self, read: &Read, places: &[(f64, usize)]) -> Vec<Carried> {
+        let n = read.x.len();
+        let carried = |&(x, seen): &(f64, usize)| {
+            let shared =
+                DVector::from_fn(n, |i, _| self.walk2 * (x.min(read.x[i]) - self.x0).max(0.0));
+            let white = (self.lower.solve_lower_triangular(&shared)).unwrap_or(shared);
+            Carried {
+                x,
+                seen,
+                left: (self.walk2 * (x - self.x0).max(0.0) - white.norm_squared()).max(0.0),
+                columns: self.white.tr_mul(&white),
+            }
+        };
+        places.iter().map(carried).collect()
+    }
+}
+
+/// A place at which the level is asked for, under one scatter and walk.
+struct Carried {
+    x: f64,
+    /// Visits at or before it.
+    seen: usize,
+    /// Variance of the walk that the visits leave.
+    left: f64,
+    /// Products of the whitened walk with the whitened columns.
+    columns: DVector<f64>,
+}
+
+impl Carried {
+    /// Mean, variance, and covariance with the rate, of the level.
     fn level(
         &self,
-        read: &Read,
+        point: &Point,
         columns: &[usize],
         mean: &DVector<f64>,
         covariance: &DMatrix<f64>,
-        x: f64,
-        seen: usize,
     ) -> (f64, f64, f64) {
-        let n = read.x.len();
-        let shared = DVector::from_fn(n, |i, _| self.walk2 * (x.min(read.x[i]) - self.x0).max(0.0));
-        let white = (self.lower.solve_lower_triangular(&shared)).unwrap_or_else(|| shared.clone());
         let row = DVector::from_fn(columns.len(), |i, _| {
             let own = match columns[i] {
                 0 => 1.0,
-                1 => x - self.centre,
-                c => f64::from(u8::from(seen >= c)),
+                1 => self.x - point.centre,
+                c => f64::from(u8::from(self.seen >= c)),
             };
-            own - white.dot(&self.white.column(columns[i]))
+            own - self.columns[columns[i]]
         });
         let through = covariance * &row;
-        let walked = white.dot(&self.white.column(n + 1));
-        let left = self.walk2 * (x - self.x0).max(0.0) - white.norm_squared();
+        let walked = self.columns[self.columns.len() - 1];
         (
-            self.shift + walked + row.dot(mean),
-            left.max(0.0) + row.dot(&through),
+            point.shift + walked + row.dot(mean),
+            self.left + row.dot(&through),
             through[1],
         )
     }
