@@ -23,7 +23,9 @@ mod steps;
 mod turn;
 mod verdict;
 mod wording;
+mod years_plot;
 
 pub use page::{Meta, STYLE, page};
 pub use turn::fraction as turn_fraction;
 pub use wording::{cause_name, chance};
+pub use years_plot::{years_picture, years_title};

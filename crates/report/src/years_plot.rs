@@ -1,0 +1,291 @@
+//! One quantity of one machine over the visits: what was read, the wear, and where it leads.
+//!
+//! Dots with their 90 % intervals, the fitted level as a band through them and on beyond the last visit
+//! where a trend is known, the limit as a broken line, and a mark where somebody changed something.
+
+use evenpull_diagnose::{Axis, History, Interval, Quantity, Series};
+
+use crate::canvas::{Anchor, Canvas, SERIES};
+use crate::number::fixed;
+use crate::scale::{Scale, extent};
+
+const WIDTH: f64 = 360.0;
+const HEIGHT: f64 = 230.0;
+const LEFT: f64 = 44.0;
+const RIGHT: f64 = WIDTH - 12.0;
+const TOP: f64 = 14.0;
+const BOTTOM: f64 = HEIGHT - 42.0;
+
+/// Days in a year, for the axis.
+const YEAR_D: f64 = 365.25;
+
+/// Share of the picture that a limit may take from the readings before it is left out and named in
+/// words only.
+const ROOM: f64 = 2.5;
+
+/// The picture of one series; `None` when nothing is finite.
+///
+/// `id` is unique on its page; `labels` name the visits as in the history; `number` of the series chooses
+/// its colour and mark.
+pub fn years_picture(
+    id: &str,
+    history: &History,
+    series: &Series,
+    labels: &[String],
+    number: usize,
+) -> Option<String> {
+    let first = series.dots.first()?.at;
+    let place = |at: f64| match history.axis {
+        Axis::Distance => at / 1_000.0,
+        Axis::Time => (at - first) / YEAR_D,
+    };
+    let ends = |i: &Interval| [i.lo90, i.value, i.hi90];
+    let across = extent(
+        (series.dots.iter().map(|d| d.at))
+            .chain(series.ahead.iter().map(|a| a.0))
+            .map(place),
+    )?;
+    let read = extent(
+        series
+            .dots
+            .iter()
+            .flat_map(|d| ends(&d.read).into_iter().chain(ends(&d.level)))
+            .chain(series.ahead.iter().flat_map(|a| ends(&a.1))),
+    )?;
+    let limits = limits_shown(series, read);
+    let high = extent(limits.iter().copied().chain([read.0, read.1]))?;
+    let x = Scale::new(across.0, across.1, LEFT + 10.0, RIGHT - 10.0);
+    let y = Scale::round(high.0, high.1, BOTTOM, TOP, 5);
+    let title = years_title(series);
+    let mut canvas = Canvas::new(id, &title, &description(series, labels), WIDTH, HEIGHT);
+    axes(&mut canvas, &x, &y, history.axis, series);
+    for limit in limits {
+        if let Some(at) = y.at(limit) {
+            canvas.line((LEFT, at), (RIGHT, at), "limit");
+            canvas.text((RIGHT - 4.0, at - 4.0), Anchor::End, "tick halo", "limit");
+        }
+    }
+    changed(&mut canvas, &x, series, place);
+    level(&mut canvas, &x, &y, series, number, place);
+    for dot in &series.dots {
+        let at = |v: f64| Some((x.at(place(dot.at))?, y.held(v)?));
+        if let (Some(lo), Some(hi), Some(middle)) =
+            (at(dot.read.lo90), at(dot.read.hi90), at(dot.read.value))
+        {
+            let class = number % SERIES;
+            canvas.line(lo, hi, &format!("s{class} bar-thin"));
+            canvas.mark(number, middle, 5.0);
+        }
+    }
+    Some(canvas.finish())
+}
+
+/// Quantity and part in words.
+pub fn years_title(series: &Series) -> String {
+    let words = series.quantity.words();
+    let mut letters = words.chars();
+    let head: String = (letters.next().into_iter())
+        .flat_map(char::to_uppercase)
+        .chain(letters)
+        .collect();
+    match series.part.as_str() {
+        "" => head,
+        part => format!("{head}, {part}"),
+    }
+}
+
+fn decimals(quantity: Quantity) -> usize {
+    match quantity.unit() {
+        "V" => 3,
+        "steps" => 0,
+        "%" | "kPa" => 1,
+        _ => 2,
+    }
+}
+
+fn limits_shown(series: &Series, read: (f64, f64)) -> Vec<f64> {
+    let span = (read.1 - read.0).max(1e-9);
+    let near = |v: &f64| (v - read.0).abs().max((v - read.1).abs()) < (1.0 + ROOM) * span;
+    let limit = series.limit;
+    [limit.and_then(|l| l.lo), limit.and_then(|l| l.hi)]
+        .into_iter()
+        .flatten()
+        .filter(near)
+        .collect()
+}
+
+fn description(series: &Series, labels: &[String]) -> String {
+    let digits = decimals(series.quantity);
+    let unit = series.quantity.unit();
+    let name = |visit: usize| labels.get(visit).map_or("", String::as_str);
+    let mut text = String::new();
+    if let (Some(first), Some(last)) = (series.dots.first(), series.dots.last()) {
+        text = format!(
+            "{} visits, from {} {unit} in {} to {} {unit} in {}.",
+            series.dots.len(),
+            fixed(first.read.value, digits),
+            name(first.visit),
+            fixed(last.read.value, digits),
+            name(last.visit)
+        );
+    }
+    for step in &series.steps {
+        text += &format!(
+            " A step of {} {unit} before {}.",
+            fixed(step.size.value, digits),
+            name(step.visit)
+        );
+    }
+    if let Some(forecast) = series.forecast {
+        text += &format!(
+            " It runs towards the limit of {} {unit}.",
+            fixed(forecast.limit, digits)
+        );
+    }
+    text
+}
+
+fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, axis: Axis, series: &Series) {
+    canvas.levels(y, 5, LEFT, RIGHT);
+    let (ticks, digits) = x.ticks(5);
+    for tick in ticks {
+        if let Some(at) = x.at(tick) {
+            canvas.line((at, TOP), (at, BOTTOM), "grid");
+            let figure = fixed(tick, digits);
+            canvas.text((at, BOTTOM + 16.0), Anchor::Middle, "tick", &figure);
+        }
+    }
+    canvas.line((LEFT, BOTTOM), (RIGHT, BOTTOM), "axis");
+    let across = match axis {
+        Axis::Distance => "1,000 km",
+        Axis::Time => "years",
+    };
+    canvas.text((RIGHT, BOTTOM + 34.0), Anchor::End, "axis-name", across);
+    let unit = match series.quantity.unit() {
+        "mm2" => "mm²",
+        "deg" => "degrees",
+        unit => unit,
+    };
+    canvas.text((2.0, BOTTOM + 34.0), Anchor::Start, "axis-name", unit);
+}
+
+/// Where something stepped, and where the shop set it itself.
+fn changed(canvas: &mut Canvas, x: &Scale, series: &Series, place: impl Fn(f64) -> f64) {
+    for pair in series.dots.windows(2) {
+        let stepped = series.steps.iter().any(|s| s.visit == pair[1].visit);
+        let word = match (stepped, pair[1].set) {
+            (true, _) => "changed",
+            (_, true) => "set here",
+            _ => continue,
+        };
+        if let Some(at) = x.at(0.5 * (place(pair[0].at) + place(pair[1].at))) {
+            canvas.line((at, TOP), (at, BOTTOM), "refused");
+            canvas.text((at, TOP + 2.0), Anchor::Middle, "tick halo", word);
+        }
+    }
+}
+
+/// The fitted level: one stretch from step to step, the last on into what is foreseen.
+fn level(
+    canvas: &mut Canvas,
+    x: &Scale,
+    y: &Scale,
+    series: &Series,
+    number: usize,
+    place: impl Fn(f64) -> f64,
+) {
+    let class = number % SERIES;
+    let mut stretches: Vec<Vec<(f64, Interval)>> = vec![Vec::new()];
+    for dot in &series.dots {
+        let broken = dot.set || series.steps.iter().any(|s| s.visit == dot.visit);
+        if broken {
+            stretches.push(Vec::new());
+        }
+        if let Some(last) = stretches.last_mut() {
+            last.push((dot.at, dot.level));
+        }
+    }
+    if let Some(last) = stretches.last_mut() {
+        last.extend(series.ahead.iter().copied());
+    }
+    for stretch in stretches {
+        let at = |place_at: f64, v: f64| Some((x.at(place(place_at))?, y.held(v)?));
+        let upper = stretch.iter().filter_map(|(p, i)| at(*p, i.hi90));
+        let lower = stretch.iter().rev().filter_map(|(p, i)| at(*p, i.lo90));
+        let band: Vec<_> = upper.chain(lower).collect();
+        canvas.shape(&band, &format!("s{class} band"));
+        let middle: Vec<_> = stretch
+            .iter()
+            .filter_map(|(p, i)| at(*p, i.value))
+            .collect();
+        canvas.trace(&middle, &format!("s{class} trace"));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use evenpull_diagnose::{Dot, Limit, Step, Trend};
+
+    fn about(value: f64, half: f64) -> Interval {
+        Interval {
+            value,
+            lo90: value - half,
+            hi90: value + half,
+        }
+    }
+
+    fn specimen() -> History {
+        let dots = (0..7).map(|i| {
+            let value = 0.3 + 0.15 * i as f64 + if i > 3 { 0.8 } else { 0.0 };
+            Dot {
+                visit: i,
+                at: 6_000.0 * i as f64,
+                read: about(value, 0.12),
+                level: about(value, 0.08),
+                set: false,
+            }
+        });
+        History {
+            axis: Axis::Distance,
+            series: vec![Series {
+                quantity: Quantity::Leak,
+                part: "left".to_owned(),
+                dots: dots.collect(),
+                trend: Some(Trend {
+                    rate: about(0.25, 0.05),
+                    known: true,
+                }),
+                limit: Some(Limit {
+                    lo: None,
+                    hi: Some(2.5),
+                    why: "worn out",
+                }),
+                forecast: None,
+                ahead: vec![(36_000.0, about(2.0, 0.1)), (45_000.0, about(2.2, 0.3))],
+                steps: vec![Step {
+                    visit: 4,
+                    probability: 0.97,
+                    size: about(0.8, 0.1),
+                }],
+            }],
+            changes: Vec::new(),
+            notices: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn the_picture_shows_dots_band_limit_and_the_step() {
+        let history = specimen();
+        let labels: Vec<String> = (0..7).map(|i| format!("job {i}")).collect();
+        let svg = years_picture("y", &history, &history.series[0], &labels, 0).unwrap();
+        roxmltree::Document::parse(&svg).unwrap();
+        for part in ["s0 mark", "s0 band", "limit", "changed", "1,000 km", "mm²"] {
+            assert!(svg.contains(part), "{part}");
+        }
+        assert!(
+            svg.contains("A step of") && svg.contains("before job 4"),
+            "{svg}"
+        );
+    }
+}
