@@ -14,7 +14,7 @@ use crate::recording_pack::{hash, unpack};
 use crate::store::{Access, DATABASE, PHOTOS, Store};
 
 /// Tables in the order in which they point to each other, with their number column.
-const TABLES: [(&str, &str); 12] = [
+const TABLES: [(&str, &str); 13] = [
     ("owners", "id"),
     ("machines", "id"),
     ("jobs", "id"),
@@ -27,10 +27,11 @@ const TABLES: [(&str, &str); 12] = [
     ("progress", "id"),
     ("photos", "id"),
     ("findings", "id"),
+    ("library_switches", "id"),
 ];
 
 /// Entries that point to something else, and to what.
-const POINTERS: [(&str, &str, &str); 11] = [
+const POINTERS: [(&str, &str, &str); 12] = [
     ("jobs", "machine_id", "machines"),
     ("readings", "job_id", "jobs"),
     ("recordings", "reading_id", "readings"),
@@ -42,6 +43,7 @@ const POINTERS: [(&str, &str, &str); 11] = [
     ("progress", "job_id", "jobs"),
     ("photos", "job_id", "jobs"),
     ("findings", "job_id", "jobs"),
+    ("library_switches", "job_id", "jobs"),
 ];
 
 /// Highest number looked for where the file does not say how many there are.

@@ -8,9 +8,10 @@ use sqlx::{SqlSafeStr, SqlitePool};
 use crate::error::StoreError;
 
 /// Every migration, oldest first; released ones are never edited.
-const MIGRATIONS: [(i64, &str, &str); 2] = [
+const MIGRATIONS: [(i64, &str, &str); 3] = [
     (1, "records", include_str!("../migrations/0001_records.sql")),
     (2, "shop", include_str!("../migrations/0002_shop.sql")),
+    (3, "library", include_str!("../migrations/0003_library.sql")),
 ];
 
 /// Newest schema this program knows.

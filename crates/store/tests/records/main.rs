@@ -2,6 +2,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
 
+mod library;
 mod opening;
 mod owners_gone;
 mod saved_schema;
