@@ -2,8 +2,10 @@
 
 use std::path::Path;
 
-use evenpull_diagnose::{Assessment, Sampling, Visit, assess_after};
-use evenpull_job::{GateCheck, MeasuredReading, check_findings, evaluate_gates};
+use evenpull_diagnose::{
+    Assessment, Beside, BodyFinding, Interval, Sampling, Visit, assess_beside,
+};
+use evenpull_job::{GateCheck, Job, MeasuredReading, Profile, check_findings, evaluate_gates};
 use evenpull_trace::{CycleReading, Notice};
 
 use crate::answer::{AssessAnswer, assess_answer};
@@ -12,7 +14,9 @@ use crate::error::{AppError, ErrorKind};
 use crate::job_folder::{LoadedJob, load_job};
 use crate::present_state::{present_state, without_others};
 use crate::recording::{job_request, read_recording};
+use crate::records::Known;
 use crate::scale::calibrate;
+use crate::standing::StandingText;
 
 /// A job, its findings and the state of its gates.
 #[derive(Debug, Clone, PartialEq)]
@@ -57,7 +61,7 @@ pub fn assess_sampled(
     sampling: Sampling,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
-    answered(load_job(path)?, sampling, progress)
+    alone(load_job(path)?, sampling, progress)
 }
 
 /// As [`assess`], for a job that is loaded already.
@@ -68,14 +72,55 @@ pub fn assess_loaded(
     loaded: LoadedJob,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
-    answered(loaded, Sampling::Full, progress)
+    alone(loaded, Sampling::Full, progress)
 }
 
-fn answered(
+/// A job by itself.
+fn alone(
     loaded: LoadedJob,
     sampling: Sampling,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
+    let asked = Asked {
+        known: &Known::default(),
+        keeps: false,
+        sampling,
+    };
+    Ok(answered(loaded, &asked, progress)?.0)
+}
+
+/// A job in the records, beside what they know; with what it leaves to history and library.
+///
+/// # Errors
+/// As for [`assess`].
+pub(crate) fn assess_on_record(
+    path: &Path,
+    known: &Known,
+) -> Result<(AssessOutcome, StandingText), AppError> {
+    let asked = Asked {
+        known,
+        keeps: true,
+        sampling: Sampling::Full,
+    };
+    let (outcome, left) = answered(load_job(path)?, &asked, &mut |_, _| {})?;
+    Ok((outcome, left.unwrap_or_default()))
+}
+
+/// What is asked beside the findings.
+struct Asked<'a> {
+    /// What the records know.
+    known: &'a Known,
+    /// What the visit leaves to history and library is wanted.
+    keeps: bool,
+    /// How the draws are made.
+    sampling: Sampling,
+}
+
+fn answered(
+    loaded: LoadedJob,
+    asked: &Asked<'_>,
+    progress: &mut JobProgress<'_>,
+) -> Result<(AssessOutcome, Option<StandingText>), AppError> {
     let earlier = earlier_visits(&loaded)?;
     let Recordings {
         mut cycles,
@@ -84,16 +129,17 @@ fn answered(
     } = read_all(&loaded, progress)?;
     let gates = evaluate_gates(&loaded.profile, &loaded.job, &measured(&cycles));
     let scale = calibrate(&loaded, &mut cycles);
-    let mut assessment = judged(&loaded, cycles, &earlier, sampling);
+    let (mut assessment, left) = judged(&loaded, cycles, &earlier, asked);
     assessment.notices.extend(scale);
     assessment.notices.extend(refused);
     assessment.notices.extend(of_files(&loaded));
-    Ok(AssessOutcome {
+    let outcome = AssessOutcome {
         loaded,
         assessment,
         gates,
         assumed,
-    })
+    };
+    Ok((outcome, left))
 }
 
 /// The recordings of a job, analysed; one entry per reading.
@@ -151,8 +197,8 @@ fn judged(
     loaded: &LoadedJob,
     cycles: Vec<Option<CycleReading>>,
     earlier: &[EarlierVisit],
-    sampling: Sampling,
-) -> Assessment {
+    asked: &Asked<'_>,
+) -> (Assessment, Option<StandingText>) {
     let before: Vec<Visit<'_>> = earlier
         .iter()
         .map(|e| Visit {
@@ -162,14 +208,14 @@ fn judged(
         .collect();
     let state = present_state(&loaded.job, &loaded.profile);
     if state.shows.iter().all(|&shows| shows) {
-        return assess_after(&loaded.job, &loaded.profile, &cycles, &before, sampling);
+        return beside_all(&loaded.job, &loaded.profile, &cycles, &before, asked);
     }
     let (mut weighed, mut shown) = (cycles, Vec::new());
     for (cycle, shows) in weighed.iter_mut().zip(&state.shows) {
         shown.push(if *shows { None } else { cycle.take() });
     }
     let job = without_others(&loaded.job, &state);
-    let mut assessment = assess_after(&job, &loaded.profile, &weighed, &before, sampling);
+    let (mut assessment, left) = beside_all(&job, &loaded.profile, &weighed, &before, asked);
     let readings = assessment.readings.iter_mut().zip(&loaded.job.readings);
     for ((result, reading), cycle) in readings.zip(shown) {
         result.cycle = result.cycle.take().or(cycle);
@@ -177,7 +223,75 @@ fn judged(
         result.gauge_kpa = result.gauge_kpa.take().or(typed);
     }
     assessment.notices.extend(state.notices);
-    assessment
+    (assessment, left)
+}
+
+/// Findings beside all that is known, with a word on how much that helps.
+fn beside_all(
+    job: &Job,
+    profile: &Profile,
+    cycles: &[Option<CycleReading>],
+    earlier: &[Visit<'_>],
+    asked: &Asked<'_>,
+) -> (Assessment, Option<StandingText>) {
+    let known = asked.known;
+    let beside = Beside {
+        earlier,
+        own: &known.own,
+        family: known.family.as_ref(),
+    };
+    let mut found = assess_beside(job, profile, cycles, &beside, asked.sampling);
+    if !known.is_empty() {
+        let alone = Beside {
+            earlier,
+            ..Beside::default()
+        };
+        let without = assess_beside(job, profile, cycles, &alone, asked.sampling);
+        found.notices.extend(sharpened(&found, &without, known));
+    }
+    let left = asked
+        .keeps
+        .then(|| StandingText::of(job, profile, cycles, &beside));
+    (found, left)
+}
+
+/// How much narrower the intervals are with what the records know.
+fn sharpened(with: &Assessment, without: &Assessment, known: &Known) -> Option<Notice> {
+    let half = |a: &Assessment, of: fn(&BodyFinding) -> Interval| {
+        let halves = a.bodies.iter().map(|b| 0.5 * (of(b).hi90 - of(b).lo90));
+        halves.sum::<f64>() / a.bodies.len() as f64
+    };
+    let mut by = Vec::new();
+    if let Some(family) = &known.family {
+        by.push(match family.bikes.as_slice() {
+            [one] => format!("another machine of this profile ({one})"),
+            all => format!(
+                "{} other machines of this profile ({})",
+                all.len(),
+                all.join(", ")
+            ),
+        });
+    }
+    match known.own.len() {
+        0 => {}
+        1 => by.push("an earlier visit of this machine".to_owned()),
+        n => by.push(format!("{n} earlier visits of this machine")),
+    }
+    let (offset, leak) = (|b: &BodyFinding| b.offset_deg, |b: &BodyFinding| b.leak_mm2);
+    (!with.bodies.is_empty() && !without.bodies.is_empty()).then(|| {
+        Notice::new(
+            "library",
+            format!(
+                "from the records {} stand beside the readings: plates are known to +-{:.2} degree (+-{:.2} without), \
+                 leaks to +-{:.2} mm2 (+-{:.2} without), 90 %; `evenpull library list` shows who counts",
+                by.join(" and "),
+                half(with, offset),
+                half(without, offset),
+                half(with, leak),
+                half(without, leak)
+            ),
+        )
+    })
 }
 
 /// What was assumed or doubted while the job and its profile were read.

@@ -21,15 +21,22 @@ mod assess_stored;
 mod clock;
 mod data_folder;
 mod entry;
+mod library;
 mod shop;
 mod translations;
+mod years;
 
 pub use archives::{restore_records, salvage_records};
 pub use assess_stored::{JobSource, StoredAssessment, assess_source};
 pub use clock::{Clock, system_clock};
 pub use data_folder::default_data_folder;
 pub use entry::{GaugeEntry, ReadingEntry, RecordingEntry};
+pub(crate) use library::Known;
+pub use library::{LibraryJob, LibrarySweep, LibraryValue, LibraryView};
 pub use shop::{EstimateLine, ShopSettings};
+pub use years::{
+    ChangeAnswer, DotAnswer, HistoryAnswer, MachineHistory, RangeAnswer, SeriesAnswer,
+};
 
 /// The records of a data folder, open; cheap to clone.
 #[derive(Clone)]

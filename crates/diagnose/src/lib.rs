@@ -38,12 +38,12 @@ pub use history::{
     Axis, Change, Dot, Forecast, History, Limit, PastVisit, Quantity, Series, Standing, Step,
     Touched, Trend, depression_at_standard_kpa, history, steps_at_standard,
 };
-pub use plain::{PlainHypothesis, PlainPosterior, PlainReading, PlainUnknown, plain_posterior};
-pub use rehearsal::{Rank, Rehearsal, rehearse};
-pub use sampling::{Sampled, Sampling};
 pub use lasting::{Lasting, LastingUnknown};
 pub use library::{
     Bike, Family, FamilyValue, ReferencePoint, Shrunk, SweepPoint, reference_sweep, shrunk,
     sweep_points,
 };
+pub use plain::{PlainHypothesis, PlainPosterior, PlainReading, PlainUnknown, plain_posterior};
+pub use rehearsal::{Rank, Rehearsal, rehearse};
+pub use sampling::{Sampled, Sampling};
 pub use standing::{Stood, stood};

@@ -3,10 +3,12 @@
 use std::path::{Path, PathBuf};
 
 use evenpull_store::{Access, NewFindings, StoreError};
+use evenpull_trace::Notice;
 
 use super::{Clock, Records};
-use crate::assess::{AssessOutcome, JobProgress, assess};
+use crate::assess::{AssessOutcome, JobProgress, assess, assess_on_record};
 use crate::error::AppError;
+use crate::standing::StandingText;
 use crate::written::unwritable;
 
 /// A job as it is named on a command line: a folder or file, or the number of a stored job.
@@ -92,12 +94,18 @@ impl Records {
     /// As [`assess`]; a job without readings is bad input.
     pub async fn assess(&self, job_id: i64) -> Result<StoredAssessment, AppError> {
         let (inputs_sha256, folder) = self.inputs(job_id).await?;
-        let outcome = tokio::task::spawn_blocking(move || assess(&folder.path, &mut |_, _| {}))
+        let known = self.known_beside(job_id).await?;
+        let work = move || assess_on_record(&folder.path, &known);
+        let (mut outcome, left) = tokio::task::spawn_blocking(work)
             .await
             .map_err(|e| AppError::Runtime(e.to_string()))??;
+        let changed = self.changed_since(job_id, &outcome, &left).await?;
+        outcome.assessment.notices.extend(changed);
         let answer = outcome.answer();
-        let answer_json =
-            serde_json::to_string(&answer).map_err(|e| AppError::Json(e.to_string()))?;
+        let json = |e: serde_json::Error| AppError::Json(e.to_string());
+        let mut kept = serde_json::to_value(&answer).map_err(json)?;
+        kept["standing"] = serde_json::to_value(&left).map_err(json)?;
+        let answer_json = kept.to_string();
         let leading = answer.causes.first();
         let new = NewFindings {
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -116,6 +124,25 @@ impl Records {
             outcome,
             findings_id,
         })
+    }
+
+    /// What was touched since the visit before, behind the shop's back.
+    async fn changed_since(
+        &self,
+        job_id: i64,
+        outcome: &AssessOutcome,
+        left: &StandingText,
+    ) -> Result<Vec<Notice>, AppError> {
+        let line = self.store().job_line(job_id).await?;
+        let profile = &outcome.loaded.profile;
+        let now = Some((job_id, left));
+        let years = self
+            .history_with(line.machine_id, &line.machine, profile, now)
+            .await?;
+        let here = years.jobs.iter().position(|job| *job == job_id);
+        let changes = years.history.changes.into_iter();
+        let own = changes.filter(|c| Some(c.visit) == here);
+        Ok(own.map(|c| Notice::new("changed-since", c.text)).collect())
     }
 
     /// A job's folder and the hash of just what lies in it: others may write meanwhile.
