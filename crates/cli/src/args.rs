@@ -8,6 +8,7 @@ use evenpull_app::{Condition, Fault, Pinch, parse_decimal};
 use crate::records_args::{
     BackupArgs, CheckArgs, DataArg, ExportArgs, ImportArgs, RecordsArgs, RestoreArgs, SalvageArgs,
 };
+use crate::years_command::{HistoryArgs, LibraryArgs};
 
 /// Reads how evenly the cylinders of an engine breathe, finds what was disturbed or is worn, and
 /// says what to turn and what to leave sealed.
@@ -44,6 +45,10 @@ pub(crate) enum Command {
     Profile(ProfileCommand),
     /// Records of the workshop: machines, owners, jobs, readings, and what was found and done.
     Records(RecordsArgs),
+    /// The years of a machine: wear with a forecast, and what was changed between visits.
+    History(HistoryArgs),
+    /// The shop's library: what its healthy machines of one profile have in common.
+    Library(LibraryArgs),
     /// Write a stored job as a folder or archive that stands by itself.
     Export(ExportArgs),
     /// Take a job into the records, from a folder or an archive.

@@ -21,6 +21,7 @@ mod records_command;
 mod records_text;
 mod run;
 mod serve_command;
+mod years_command;
 
 pub use args::{Cli, command};
 pub use exit::Exit;

@@ -14,7 +14,7 @@ use crate::args::{Cli, Command};
 use crate::exit::Exit;
 use crate::{
     archive_command, assess_command, demo_command, listen_command, practice_command,
-    profile_command, read_command, records_command, serve_command,
+    profile_command, read_command, records_command, serve_command, years_command,
 };
 
 /// Why a command ended early.
@@ -70,6 +70,8 @@ fn dispatch(cli: Cli) -> Result<Exit, CommandError> {
         Command::Serve(args) => serve_command::run(&args),
         Command::Profile(command) => profile_command::run(&command),
         Command::Records(args) => records_command::run(&args),
+        Command::History(args) => years_command::history(&args),
+        Command::Library(args) => years_command::library(&args),
         Command::Export(args) => archive_command::export(&args),
         Command::Import(args) => archive_command::import(&args),
         Command::Backup(args) => archive_command::backup(&args),
