@@ -11,6 +11,7 @@ mod readings;
 mod said;
 mod stored;
 mod work;
+mod years;
 
 pub(crate) use bench_link::{bench_leave, job_bench, job_follow};
 pub(crate) use booking::{booking, photo, photo_posted, seals_posted};

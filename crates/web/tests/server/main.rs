@@ -10,3 +10,4 @@ mod safety;
 mod sensors;
 mod settings;
 mod trouble;
+mod years;

@@ -10,6 +10,7 @@ use serde::Deserialize;
 
 use super::jobs::{JobRow, row};
 use super::stored::records;
+use super::years::{self, YearsView};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::posted::Posted;
@@ -36,6 +37,7 @@ struct MachinePage {
     bodies: String,
     owner: Option<(String, String, String)>,
     jobs: Vec<JobRow>,
+    years: YearsView,
 }
 
 /// What the list is asked for.
@@ -126,8 +128,10 @@ pub(crate) async fn machine(
         ..JobFilter::default()
     };
     let jobs = records.jobs(&filter).await.map_err(|e| problem(&web, &e))?;
+    let history = records.history(id).await.map_err(|e| problem(&web, &e))?;
     Ok(shown(&MachinePage {
         id,
+        years: years::view(&history, &web),
         jobs: jobs.iter().map(|l| row(l, &web, &visitor)).collect(),
         bodies: profile.bodies().join(", "),
         profile: profile.name,

@@ -1,0 +1,120 @@
+//! The history section of a machine's page.
+
+use evenpull_app::{MachineHistory, RangeAnswer, SeriesAnswer};
+
+use crate::state::Web;
+
+/// One quantity.
+#[derive(Debug)]
+pub(super) struct YearsRow {
+    /// Quantity and part.
+    pub(super) title: String,
+    /// Its picture.
+    pub(super) svg: String,
+    /// How it changes, with its interval; empty where that is not known.
+    pub(super) rate: String,
+    /// When its limit is reached; empty where that is not foreseen.
+    pub(super) reached: String,
+}
+
+/// Something changed between two visits.
+#[derive(Debug)]
+pub(super) struct YearsChange {
+    /// Job that shows it first.
+    pub(super) job: i64,
+    /// One sentence.
+    pub(super) text: String,
+    /// Probability [%].
+    pub(super) percent: String,
+}
+
+/// The years of a machine.
+#[derive(Debug)]
+pub(super) struct YearsView {
+    /// What was changed behind the shop's back, latest first.
+    pub(super) changes: Vec<YearsChange>,
+    /// What moves: a known trend, a forecast or a step.
+    pub(super) moving: Vec<YearsRow>,
+    /// Everything else.
+    pub(super) still: Vec<YearsRow>,
+    /// Doubts.
+    pub(super) notices: Vec<String>,
+    /// Jobs without findings that could be used.
+    pub(super) without: Vec<i64>,
+}
+
+pub(super) fn view(history: &MachineHistory, web: &Web) -> YearsView {
+    let answer = history.answer();
+    let (mut moving, mut still) = (Vec::new(), Vec::new());
+    for (i, series) in answer.series.iter().enumerate() {
+        let Some(svg) = history.picture(i) else {
+            continue;
+        };
+        let row = YearsRow {
+            title: history.title(i),
+            svg,
+            rate: rate(series, answer.rate_per, web),
+            reached: reached(series, web),
+        };
+        let moves = series.rate_known || !history.history.series[i].steps.is_empty();
+        if moves {
+            moving.push(row);
+        } else {
+            still.push(row);
+        }
+    }
+    let change = |c: &evenpull_app::ChangeAnswer| YearsChange {
+        job: c.job,
+        text: c.text.clone(),
+        percent: format!("{:.0}", 100.0 * c.probability),
+    };
+    YearsView {
+        changes: answer.changes.iter().rev().map(change).collect(),
+        moving,
+        still,
+        notices: answer.notices,
+        without: answer.without,
+    }
+}
+
+fn figure(value: Option<f64>, digits: usize) -> Option<String> {
+    value.map(|v| format!("{v:.digits$}").replace('-', "\u{2212}"))
+}
+
+fn span(range: RangeAnswer, digits: usize, web: &Web) -> Option<String> {
+    let open = || web.texts().at("years.open").to_owned();
+    let hi = figure(range.hi90, digits).unwrap_or_else(open);
+    Some(format!(
+        "{} ({} {} {hi})",
+        figure(range.value, digits)?,
+        figure(range.lo90, digits)?,
+        web.texts().at("years.to")
+    ))
+}
+
+fn rate(series: &SeriesAnswer, per: &str, web: &Web) -> String {
+    let texts = web.texts();
+    let (unit, digits) = match series.quantity {
+        q if q.ends_with("_mm2") => ("mm\u{b2}", 2),
+        q if q.ends_with("_deg") => ("\u{b0}", 3),
+        q if q.ends_with("_v") => ("V", 4),
+        q if q.ends_with("steps") => (texts.at("years.steps"), 1),
+        q if q.ends_with("percent") => ("%", 2),
+        _ => ("kPa", 2),
+    };
+    let text = series.rate.and_then(|r| span(r, digits, web));
+    text.map_or(String::new(), |t| {
+        format!("{t} {unit} {} {per}", web.texts().at("years.per"))
+    })
+}
+
+fn reached(series: &SeriesAnswer, web: &Web) -> String {
+    let text = match (series.limit_at_km, series.limit_in_days) {
+        (Some(km), _) => span(km, 0, web).map(|t| format!("{t} km")),
+        (None, Some(days)) => {
+            span(days, 0, web).map(|t| format!("{t} {}", web.texts().at("years.days")))
+        }
+        (None, None) => None,
+    };
+    text.unwrap_or_default()
+}
