@@ -1,11 +1,11 @@
-//! Prints how the advice fares on practice machines; `study advice|baseline|cross-flow [JOBS] [--wrong]`.
+//! Prints how the advice fares on practice machines; `study advice|baseline|cross-flow|years [JOBS] [--wrong]`.
 
 use std::process::ExitCode;
 
 use evenpull_validation::study;
 
 fn usage(message: &str) -> ExitCode {
-    eprintln!("study: {message}; study advice|baseline|cross-flow [JOBS] [--wrong]");
+    eprintln!("study: {message}; study advice|baseline|cross-flow|years [JOBS] [--wrong]");
     ExitCode::from(2)
 }
 
@@ -26,6 +26,7 @@ fn main() -> ExitCode {
         "advice" => study::run_loops(jobs.unwrap_or(200)).map(|t| t.text(wrong)),
         "baseline" => study::run_baselines(jobs.unwrap_or(200)).map(|t| t.text(wrong)),
         "cross-flow" => study::run_cross_flows(jobs.unwrap_or(200)).map(|t| t.text(wrong)),
+        "years" => study::run_years(jobs.unwrap_or(200)).map(|t| t.text()),
         other => return usage(&format!("no study `{other}`")),
     };
     match table {

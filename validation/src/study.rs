@@ -13,12 +13,16 @@ mod baseline;
 mod chance;
 mod cross_flow;
 mod kind;
+mod years;
 
 pub use advice_loop::{LoopTable, LoopTrial, loop_trial, run_loops};
 pub use baseline::{BaselineTable, BaselineTrial, Said, baseline_trial, run_baselines};
 pub(crate) use chance::Chance;
 pub use cross_flow::{CrossFlowTable, CrossFlowTrial, Led, cross_flow_trial, run_cross_flows};
 pub use kind::{KINDS, Kind};
+pub use years::{
+    Counted, Finds, LibraryTrial, YearsTable, YearsTrial, library_trial, run_years, years_trial,
+};
 
 /// Runs trials of the seeds below `count` on as many threads as the machine has cores; results in
 /// the order of their seeds.

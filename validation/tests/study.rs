@@ -1,6 +1,8 @@
 //! Short runs of the studies; `cargo xtask study` prints the long ones.
 
-use evenpull_validation::study::{KINDS, Kind, baseline_trial, cross_flow_trial, loop_trial};
+use evenpull_validation::study::{
+    KINDS, Kind, baseline_trial, cross_flow_trial, loop_trial, run_years,
+};
 
 fn kind(profile: &str, one_way: bool) -> Kind {
     let all = KINDS.into_iter();
@@ -43,4 +45,37 @@ fn open_passages_ask_for_the_pinch() {
         "{trial:?}"
     );
     assert!(!trial.led[2].pinch, "{trial:?}");
+}
+
+/// A small shop over eight years, against the goals of the long run: at most three binomial standard
+/// deviations below 86 % of rates held and 90 % of tampering found, above 3 % of false alarms.
+/// The series of one machine are not independent, which three deviations leave room for.
+#[test]
+fn the_years_of_a_small_shop_hold() {
+    let table = run_years(20).unwrap();
+    let sd = |p: f64, n: u32| 100.0 * (p * (1.0 - p) / f64::from(n)).sqrt();
+    let c = &table.drawn;
+    let rates = c.all_rates();
+    assert!(
+        rates.all >= 100 && c.found.all >= 5 && c.alarms.all >= 100,
+        "{c:?}"
+    );
+    assert!(
+        rates.percent() >= 86.0 - 3.0 * sd(0.86, rates.all),
+        "{}",
+        c.text()
+    );
+    assert!(
+        c.found.percent() >= 90.0 - 3.0 * sd(0.9, c.found.all),
+        "{}",
+        c.text()
+    );
+    assert!(
+        c.alarms.percent() <= 3.0 + 3.0 * sd(0.03, c.alarms.all),
+        "{}",
+        c.text()
+    );
+    for trial in &table.library {
+        assert!(trial.half_deg[4] < trial.half_deg[0], "{trial:?}");
+    }
 }

@@ -32,7 +32,7 @@ cargo xtask COMMAND
   browser   the pages alone
   bench     the program against named peers, ratios from one run; `bench engine`, `bench read` or `bench assess` alone
   calibrate do intervals and probabilities mean what they say, over drawn machines
-  study     on practice machines: `study advice|baseline|cross-flow [JOBS] [--wrong]`
+  study     on practice machines: `study advice|baseline|cross-flow|years [JOBS] [--wrong]`
   crash     kill a writer of the records 500 times (or as often as said) and look what is left
   lists     the lists of many years of records against those of a new shop
   load      the served pages under load, and how soon a sample is on the screen: `load [SECONDS]`

@@ -2,7 +2,7 @@
 
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
-use rand_distr::StandardNormal;
+use rand_distr::{Gamma, StandardNormal};
 
 /// Random numbers of one trial.
 pub(crate) struct Chance {
@@ -25,6 +25,11 @@ impl Chance {
     /// Even between two limits.
     pub(crate) fn between(&mut self, lo: f64, hi: f64) -> f64 {
         lo + (hi - lo) * self.rng.random::<f64>()
+    }
+
+    /// Gamma of this shape and scale, both above 0; nil where either is not.
+    pub(super) fn gamma(&mut self, shape: f64, scale: f64) -> f64 {
+        Gamma::new(shape, scale).map_or(0.0, |d| self.rng.sample(d))
     }
 
     /// Either sign, size even between two limits.
