@@ -76,6 +76,6 @@ fn the_years_of_a_small_shop_hold() {
         c.text()
     );
     for trial in &table.library {
-        assert!(trial.half_deg[4] < trial.half_deg[0], "{trial:?}");
+        assert!(trial.shut_deg[4] < 0.6 * trial.shut_deg[0], "{trial:?}");
     }
 }

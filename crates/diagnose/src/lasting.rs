@@ -11,7 +11,7 @@ use nalgebra::{DMatrix, DVector};
 use crate::evidence::Evidence;
 use crate::hypothesis::{self, Prior};
 use crate::model::{Model, Space};
-use crate::posterior::{Fitted, SLOPE_SD, fit_all};
+use crate::posterior::{Fitted, SLOPE_SD, VALVE_PLACE, fit_all};
 use crate::record::{DRIFT, Record};
 
 /// An unknown of the machine.
@@ -31,6 +31,8 @@ pub enum LastingUnknown {
     Discharge,
     /// Logarithm of how depression changes with area over the filling model's figure [-].
     Slope,
+    /// Air that the engine asks for at idle beyond a usual one, in the idle valve's travel [-].
+    Need,
     /// Logarithm of a bleed's area per turn over the profile's, by body [-].
     Bleed(usize),
     /// Logarithm of what a turn of a coupling's adjuster does over the profile's figure [-].
@@ -48,6 +50,7 @@ impl LastingUnknown {
             Self::Shut,
             Self::Discharge,
             Self::Slope,
+            Self::Need,
         ];
         all.extend((0..profile.bodies().len()).map(Self::Bleed));
         all.extend((0..profile.couplings.len()).map(Self::PerTurn));
@@ -64,6 +67,7 @@ impl LastingUnknown {
             Self::Shut => "shut_deg".to_owned(),
             Self::Discharge => "ln_discharge".to_owned(),
             Self::Slope => "ln_slope".to_owned(),
+            Self::Need => "need".to_owned(),
             Self::Bleed(b) => format!("ln_bleed.{b}"),
             Self::PerTurn(c) => format!("ln_per_turn.{c}"),
         }
@@ -84,6 +88,7 @@ impl LastingUnknown {
             Self::Shut => "shut angle (deg)",
             Self::Discharge => "discharge (ln)",
             Self::Slope => "depression over area (ln)",
+            Self::Need => "idle air asked for (travel)",
             Self::Bleed(_) => "bleed per turn (ln)",
             Self::PerTurn(_) => "adjuster per turn (ln)",
         }
@@ -99,8 +104,22 @@ impl LastingUnknown {
             Self::Shut => (0.0, 0.2),
             Self::Discharge => (0.0, 0.05),
             Self::Slope => (0.0, SLOPE_SD),
+            Self::Need => (0.0, VALVE_PLACE.1),
             Self::Bleed(_) => (0.0, 0.1),
             Self::PerTurn(_) => (0.0, 0.2),
+        }
+    }
+
+    /// What the fit of a job holds it by: mean and standard deviation.
+    pub(crate) fn prior(self, priors: &[Prior], space: &Space) -> (f64, f64) {
+        let own = priors[self.place(space)];
+        match self {
+            // Its spread over machines stands among the residuals, beside a wide prior.
+            Self::Need => (
+                0.0,
+                (own.sd.powi(-2) + VALVE_PLACE.1.powi(-2)).sqrt().recip(),
+            ),
+            _ => (own.mean, own.sd),
         }
     }
 
@@ -113,6 +132,7 @@ impl LastingUnknown {
             Self::Shut => Space::SHUT,
             Self::Discharge => Space::LN_DISCHARGE,
             Self::Slope => Space::LN_SLOPE,
+            Self::Need => Space::NEED,
             Self::Bleed(b) => space.ln_bleed(b),
             Self::PerTurn(c) => space.ln_per_turn(c),
         }
@@ -155,16 +175,15 @@ impl Lasting {
         let n = places.len();
         let covariance = fit.covariance(&places);
         // In units of the priors, whose precision is one then.
-        let sd = |i: usize| priors[places[i]].sd;
+        let beside: Vec<(f64, f64)> = (unknowns.iter()).map(|u| u.prior(priors, space)).collect();
+        let sd = |i: usize| beside[i].1;
         let scaled = DMatrix::from_fn(n, n, |i, j| covariance[(i, j)] / (sd(i) * sd(j)));
         let precision = scaled.try_inverse()?;
-        let mode = DVector::from_fn(n, |i, _| {
-            (fit.mode[places[i]] - priors[places[i]].mean) / sd(i)
-        });
+        let mode = DVector::from_fn(n, |i, _| (fit.mode[places[i]] - beside[i].0) / sd(i));
         let pull = &precision * mode;
         let told = precision - DMatrix::identity(n, n);
         let information = DMatrix::from_fn(n, n, |i, j| told[(i, j)] / (sd(i) * sd(j)));
-        let means = DVector::from_fn(n, |i, _| priors[places[i]].mean);
+        let means = DVector::from_fn(n, |i, _| beside[i].0);
         let from_zero = &information * means;
         Some(Self {
             unknowns,

@@ -134,10 +134,7 @@ impl Family {
         if chosen.len() != unknowns.len() {
             return None;
         }
-        let expected: Vec<(f64, f64)> = unknowns
-            .iter()
-            .map(|u| (priors[u.place(space)].mean, priors[u.place(space)].sd))
-            .collect();
+        let expected: Vec<(f64, f64)> = unknowns.iter().map(|u| u.prior(priors, space)).collect();
         let places = unknowns.iter().map(|u| u.place(space)).collect();
         let mean: Vec<f64> = chosen.iter().map(|&i| self.values[i].mean).collect();
         let covariance = DMatrix::from_fn(chosen.len(), chosen.len(), |i, j| {

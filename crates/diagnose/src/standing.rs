@@ -1,9 +1,9 @@
 //! Where a machine stood in one visit, for its history.
 //!
 //! The findings weigh single faults against a sound machine, whose leaks are held near a tenth of a
-//! square millimetre; a leak that grows over the years would be pressed back until it counts as a fault.
-//! So every hypothesis about stops, links and the sensor is fitted once more with the leaks left free,
-//! and mean and spread are taken over all of them.
+//! square millimetre and whose sensor within its repeatability; what grows over the years would be pressed
+//! back until it counts as a fault. So every hypothesis about stops, links and the sensor is fitted once
+//! more with leaks and sensor zero left free, and mean and spread are taken over all of them.
 
 use evenpull_job::{Condition, Job, Profile};
 use evenpull_trace::CycleReading;
@@ -19,6 +19,9 @@ use crate::summary::{Draw, last_turns};
 
 /// Standard deviation of a leak that wear may have made [mm2]; a fast spindle is at 2.5 mm2 when worn out.
 const WORN_LEAK_MM2: f64 = 1.0;
+
+/// Drift of a throttle sensor over the years [V]: five times 10,000 km at the rate of the history.
+const DRIFTED_V: f64 = 0.02;
 
 /// Largest leak that is thought of [mm2], as in the findings.
 const MOST_LEAK_MM2: f64 = 15.0;
@@ -75,6 +78,18 @@ fn fitted(job: &Job, profile: &Profile, evidence: &Evidence) -> Vec<Standing> {
                 sd: WORN_LEAK_MM2,
                 lo: 0.0,
                 hi: MOST_LEAK_MM2,
+            };
+        }
+    }
+    for h in &mut hypotheses {
+        let zero = &mut h.priors[Space::ZERO_V];
+        let sd = zero.sd.max(DRIFTED_V);
+        if !zero.is_fixed() {
+            *zero = Prior {
+                sd,
+                lo: zero.mean - 8.0 * sd,
+                hi: zero.mean + 8.0 * sd,
+                ..*zero
             };
         }
     }

@@ -89,6 +89,11 @@ const ALL: Taken = Taken {
 impl ShopMachine {
     /// A visit with everything recorded: idle with bleeds shut and open, four openings, hold.
     pub(crate) fn visit(&mut self) -> (Job, Vec<Option<CycleReading>>) {
+        self.visit_with("")
+    }
+
+    /// The same with lines of seals, as in `[seals]`.
+    pub(crate) fn visit_with(&mut self, seals: &str) -> (Job, Vec<Option<CycleReading>>) {
         let mut set = instruments(&mut self.source, &self.profile);
         (set.ln_scale, set.tilt, set.heat_mm2) = (self.ln_scale, self.tilt, self.heat_mm2);
         set.gauge_kpa = None;
@@ -103,7 +108,7 @@ impl ShopMachine {
         );
         let text = format!(
             "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\nmachine = \"drawn machine\"\n[ambient]\n\
-             pressure_kpa = 101.325\ntemperature_c = 15.0\n{}",
+             pressure_kpa = 101.325\ntemperature_c = 15.0\n[seals]\n{seals}{}",
             read.lines
         );
         let job = Job::from_toml("job.toml", &text, &self.profile)

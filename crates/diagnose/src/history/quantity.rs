@@ -129,8 +129,8 @@ impl Quantity {
         };
         Expected {
             rate_sd,
-            // Uneven by a third of the rate from one unit to the next.
-            walk_sd: rate_sd / 3.0,
+            // Uneven by a third of the middle rate, 0.67 of its deviation, from one unit to the next.
+            walk_sd: 0.67 * rate_sd / 3.0,
             step_sd,
             step_chance: TOUCHED,
         }

@@ -97,8 +97,9 @@ impl Wear {
         }
         let mut sds = read.sd.clone();
         sds.sort_by(f64::total_cmp);
-        // Stated errors are good to about a half of themselves.
-        let scatter = 0.5 * sds[n / 2];
+        // Intervals of the findings hold nearly as often as they say (docs/calibration.md), so stated
+        // errors are good to about a quarter of themselves.
+        let scatter = 0.25 * sds[n / 2];
         let mut components = Vec::new();
         for (tau, tau_weight) in grid(scatter) {
             for (walk, walk_weight) in grid(expected.walk_sd) {

@@ -2,7 +2,10 @@
 
 use std::fmt::Write as _;
 
-use evenpull_diagnose::{Beside, Bike, Family, Lasting, assess_beside, sweep_points};
+use evenpull_diagnose::{
+    BaselineBody, Beside, Bike, Family, Lasting, LastingUnknown, Sampling, assess_beside,
+    sweep_points,
+};
 
 use super::super::chance::Chance;
 use crate::calibration::{ShopFamily, ShopMachine};
@@ -13,13 +16,18 @@ const SIZES: [usize; 5] = [0, 1, 2, 3, 5];
 /// One family: a machine with a moved stop, read beside ever more healthy ones.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LibraryTrial {
-    /// Half of the 90 % intervals of the plates' offsets, mean over the bodies, by number of machines [deg].
-    pub half_deg: Vec<f64>,
+    /// The throttle sensor was moved as well, so that its volts tell nothing.
+    pub sensor_moved: bool,
+    /// Half of the 90 % intervals of the plates over the working baseline, mean over the bodies, by
+    /// number of machines [deg]; `None` where no baseline was given.
+    pub half_deg: Vec<Option<f64>>,
     /// Whether each interval holds the truth, by number of machines.
     pub holds: Vec<Vec<bool>>,
+    /// Standard deviation of the next machine's shut angle, by number of machines [deg].
+    pub shut_deg: Vec<f64>,
 }
 
-/// Reads the machine of one family.
+/// Reads the machine of one family. Whoever turned a stop or the sensor broke its seal.
 pub fn library_trial(seed: u64) -> LibraryTrial {
     let family = ShopFamily::of(300 + seed);
     let mut chance = Chance::of(8, seed);
@@ -28,15 +36,24 @@ pub fn library_trial(seed: u64) -> LibraryTrial {
         .collect();
     let mut spoilt = family.machine(99);
     let n = spoilt.profile.bodies().len();
-    *spoilt.stop_deg(chance.one_of(n)) += chance.between(0.2, 0.6);
-    if chance.chance(0.5) {
+    let body = chance.one_of(n);
+    *spoilt.stop_deg(body) += chance.between(0.2, 0.6);
+    let sensor_moved = seed.is_multiple_of(2);
+    if sensor_moved {
         *spoilt.zero_v() += chance.either(0.02, 0.05);
     }
+    let state = |broken: bool| if broken { "disturbed" } else { "intact" };
+    let mut seals = format!("sensor = \"{}\"\n", state(sensor_moved));
+    for (b, name) in spoilt.profile.bodies().iter().enumerate() {
+        seals += &format!("\"stop.{name}\" = \"{}\"\n", state(b == body));
+    }
     let truth = spoilt.offsets_deg();
-    let (job, cycles) = spoilt.visit();
+    let (job, cycles) = spoilt.visit_with(&seals);
     let mut out = LibraryTrial {
+        sensor_moved,
         half_deg: Vec::new(),
         holds: Vec::new(),
+        shut_deg: Vec::new(),
     };
     for size in SIZES {
         let known = Family::of(&family.profile, &bikes[..size]);
@@ -44,17 +61,26 @@ pub fn library_trial(seed: u64) -> LibraryTrial {
             family: known.as_ref(),
             ..Beside::default()
         };
-        let found = assess_beside(&job, &family.profile, &cycles, &beside);
-        let halves = found
-            .bodies
-            .iter()
-            .map(|b| 0.5 * (b.offset_deg.hi90 - b.offset_deg.lo90));
-        out.half_deg.push(halves.sum::<f64>() / n as f64);
-        let held = found.bodies.iter().zip(&truth);
+        let found = assess_beside(&job, &family.profile, &cycles, &beside, Sampling::Laplace);
+        let bodies = found.baseline.map(|b| b.bodies);
+        let half = |bodies: &Vec<BaselineBody>| {
+            let halves = bodies
+                .iter()
+                .map(|b| 0.5 * (b.offset_deg.hi90 - b.offset_deg.lo90));
+            halves.sum::<f64>() / n as f64
+        };
+        out.half_deg.push(bodies.as_ref().map(half));
+        let held = bodies.iter().flatten().zip(&truth);
         out.holds.push(
             held.map(|(b, t)| (b.offset_deg.lo90..=b.offset_deg.hi90).contains(t))
                 .collect(),
         );
+        let shut = known.iter().flat_map(|f| &f.values);
+        let shut = shut
+            .filter(|v| v.unknown == LastingUnknown::Shut)
+            .map(|v| v.next_sd);
+        out.shut_deg
+            .push(shut.fold(f64::INFINITY, f64::min).min(0.2));
     }
     out
 }
@@ -79,29 +105,38 @@ fn healthy(machine: &mut ShopMachine, number: usize) -> Bike {
 
 /// As printed.
 pub(super) fn text(trials: &[LibraryTrial]) -> String {
-    let mut out = format!(
-        "library, {} families\n  {:<12}{:>16}{:>20}{:>12}\n",
-        trials.len(),
-        "machines",
-        "half 90 % deg",
-        "over without, median",
-        "held"
-    );
-    for (k, size) in SIZES.iter().enumerate() {
-        let halves: Vec<f64> = trials.iter().map(|t| t.half_deg[k]).collect();
-        let ratios: Vec<f64> = trials
-            .iter()
-            .map(|t| t.half_deg[k] / t.half_deg[0])
-            .collect();
-        let held: Vec<bool> = trials.iter().flat_map(|t| t.holds[k].clone()).collect();
-        let share = held.iter().filter(|h| **h).count() as f64 / held.len().max(1) as f64;
+    let mut out = String::new();
+    for (moved, what) in [(true, "sensor moved too"), (false, "sensor as it was")] {
+        let own: Vec<&LibraryTrial> = trials.iter().filter(|t| t.sensor_moved == moved).collect();
         let _ = writeln!(
             out,
-            "  {size:<12}{:>16.3}{:>20.2}{:>10.1} %",
-            median(halves),
-            median(ratios),
-            100.0 * share
+            "library, {} families, {what}\n  {:<10}{:>14}{:>21}{:>10}{:>11}{:>15}",
+            own.len(),
+            "machines",
+            "half 90 % deg",
+            "over without, median",
+            "held",
+            "given",
+            "next shut deg"
         );
+        for (k, size) in SIZES.iter().enumerate() {
+            let halves: Vec<f64> = own.iter().filter_map(|t| t.half_deg[k]).collect();
+            let ratios = own
+                .iter()
+                .filter_map(|t| Some(t.half_deg[k]? / t.half_deg[0]?));
+            let held: Vec<bool> = own.iter().flat_map(|t| t.holds[k].clone()).collect();
+            let share = held.iter().filter(|h| **h).count() as f64 / held.len().max(1) as f64;
+            let _ = writeln!(
+                out,
+                "  {size:<10}{:>14.3}{:>21.2}{:>8.1} %{:>7} of {}{:>12.3}",
+                median(halves.clone()),
+                median(ratios.collect()),
+                100.0 * share,
+                halves.len(),
+                own.len(),
+                median(own.iter().map(|t| t.shut_deg[k]).collect())
+            );
+        }
     }
     out
 }
