@@ -201,6 +201,7 @@ const PAGES = [
   ['jobs', () => '/jobs'], ['machines', () => '/machines'], ['machine', () => '/machines/1'],
   ['booking', () => `${job}/booking`], ['checks', () => `${job}/checks`], ['readings', () => `${job}/readings`],
   ['findings', () => `${job}/findings`], ['work', () => `${job}/work`], ['handover', () => `${job}/handover`],
+  ['inspection', () => `${job}/inspection`], ['paper', () => `${job}/papers/handover.html`],
   ['bench', () => '/bench'], ['what-if', () => '/what-if'], ['devices', () => '/devices'], ['shop', () => '/shop'],
 ];
 
@@ -298,6 +299,16 @@ test('sensors that are not there are looked for, in plain words', { timeout: REA
     assert.equal(await page.getByText('Sealed screws').count(), 0);
     await lookAtBench('sensors');
     await press(page, 'Stop reading, free the port');
+  }));
+
+test('the handover is a sheet in three touches', () =>
+  opened({}, async (page) => {
+    await page.goto(`${home}${job}/readings`);
+    await page.getByRole('link', { name: 'Handover', exact: true }).click();
+    const link = page.getByRole('link', { name: 'Print (A4) Handover', exact: true });
+    const sheet = await page.request.get(new URL(await link.getAttribute('href'), home).href);
+    assert.equal(sheet.headers()['content-type'], 'application/pdf');
+    writeFileSync(join(plan.shots, 'served-paper.pdf'), await sheet.body());
   }));
 
 test('the handover prints', () =>

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use evenpull_engine::EngineError;
 use evenpull_job::FileErrors;
 use evenpull_live::SessionError;
+use evenpull_report::SetError;
 use evenpull_store::StoreError;
 use evenpull_trace::{AnalyseError, ImportError};
 
@@ -94,6 +95,9 @@ pub enum AppError {
         /// Words known.
         known: String,
     },
+    /// A document could not be set.
+    #[error("{0}")]
+    Document(#[from] SetError),
     /// The records could not be read or kept.
     #[error("{0}")]
     Store(#[from] StoreError),
@@ -130,9 +134,10 @@ impl AppError {
                 SessionError::Zero(_) | SessionError::Compare(_) | SessionError::Accept(_),
             )
             | Self::Store(StoreError::Refused(_)) => ErrorKind::Refused,
-            Self::Store(StoreError::Database { .. }) | Self::Json(_) | Self::Runtime(_) => {
-                ErrorKind::Fault
-            }
+            Self::Store(StoreError::Database { .. })
+            | Self::Document(_)
+            | Self::Json(_)
+            | Self::Runtime(_) => ErrorKind::Fault,
             Self::File(_)
             | Self::Unreadable { .. }
             | Self::Unwritable { .. }

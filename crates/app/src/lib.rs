@@ -3,6 +3,7 @@
 mod answer;
 mod assess;
 mod demo;
+mod documents;
 mod earlier;
 mod error;
 mod job_folder;
@@ -30,6 +31,9 @@ pub use answer::{
 };
 pub use assess::{AssessOutcome, JobProgress, assess, assess_loaded, assess_sampled};
 pub use demo::{BenchTrial, DemoOutcome, demo, demo_bench};
+pub use documents::{
+    Calendar, DocumentFile, DocumentForm, KeptDocument, folder_document, load_rates, write_document,
+};
 pub use error::{AppError, ErrorKind};
 pub use evenpull_airflow::parse_decimal;
 pub use evenpull_diagnose::{
@@ -41,13 +45,16 @@ pub use evenpull_job::{
     Job, Layout, PerBody, Pinch, Profile, SealState, Stage, Step, Tolerance, cautions_for,
 };
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
-pub use evenpull_report::{STYLE as PAGE_STYLE, cause_name, chance, turn_fraction};
+pub use evenpull_report::{
+    CivilTime, DocumentKind, LineChoice, Paper, PricedLine, Rates, RemarkTopic,
+    STYLE as PAGE_STYLE, cause_name, chance, turn_fraction,
+};
 pub use evenpull_store::{
-    Access, AdjustmentRecord, BackupSummary, CheckRecord, CheckReport, FindingsLine,
-    FindingsRecord, Fragment, Imported, JobFilter, JobLine, JobTexts, Machine, MachineLine, Moment,
-    NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, OverrideRecord, Owner, PairedDevice,
-    PhotoRecord, ProgressRecord, ReadingRecord, RecordingLine, SalvageReport, SalvagedTable,
-    SealMoment, SealRecord, StoreError, StoredRecording,
+    Access, AdjustmentRecord, BackupSummary, CheckRecord, CheckReport, DocumentRecord,
+    FindingsLine, FindingsRecord, Fragment, Imported, JobFilter, JobLine, JobTexts, Machine,
+    MachineLine, Moment, NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, OverrideRecord,
+    Owner, PairedDevice, PhotoRecord, ProgressRecord, ReadingRecord, RecordingLine, RemarkRecord,
+    SalvageReport, SalvagedTable, SealMoment, SealRecord, StoreError, StoredRecording,
 };
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};

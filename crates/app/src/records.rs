@@ -6,11 +6,12 @@ use std::path::Path;
 use std::sync::Arc;
 
 use evenpull_job::{Override, SealState, Stage, Step};
+use evenpull_report::RemarkTopic;
 use evenpull_store::{
-    Access, AdjustmentRecord, CheckRecord, FindingsLine, FindingsRecord, JobFilter, JobLine,
-    JobTexts, Machine, MachineLine, Moment, NewJob, NewMachine, NewOwner, NewPhoto, OverrideRecord,
-    Owner, PhotoRecord, ProgressRecord, ReadingRecord, SealMoment, SealRecord, Store, StoreError,
-    StoredRecording,
+    Access, AdjustmentRecord, CheckRecord, DocumentRecord, FindingsLine, FindingsRecord, JobFilter,
+    JobLine, JobTexts, Machine, MachineLine, Moment, NewJob, NewMachine, NewOwner, NewPhoto,
+    OverrideRecord, Owner, PhotoRecord, ProgressRecord, ReadingRecord, RemarkRecord, SealMoment,
+    SealRecord, Store, StoreError, StoredRecording,
 };
 use serde::Serialize;
 
@@ -66,8 +67,12 @@ pub struct JobRecord {
     pub progress: Vec<ProgressRecord>,
     /// Photos.
     pub photos: Vec<PhotoRecord>,
+    /// Remarks for the owner.
+    pub remarks: Vec<RemarkRecord>,
     /// Findings without their answers, latest first.
     pub findings: Vec<FindingsLine>,
+    /// Documents without their files, latest first.
+    pub documents: Vec<DocumentRecord>,
 }
 
 /// Runs a future to its end on a small runtime of its own: the bridge for a command line.
@@ -252,7 +257,9 @@ impl Records {
             overrides: s.overrides(id).await?,
             progress: s.progress(id).await?,
             photos: s.photos(id).await?,
+            remarks: s.remarks(id).await?,
             findings: s.findings(id).await?,
+            documents: s.documents(id).await?,
         })
     }
 
@@ -404,6 +411,29 @@ impl Records {
     ) -> Result<i64, AppError> {
         let at = self.now();
         Ok(self.store.record_step(job_id, step, done, note, at).await?)
+    }
+
+    /// Writes down what was asked, found, done, declined or left out, for the documents.
+    ///
+    /// # Errors
+    /// As [`Store::record_remark`].
+    pub async fn record_remark(
+        &self,
+        job_id: i64,
+        topic: RemarkTopic,
+        text: &str,
+    ) -> Result<i64, AppError> {
+        let at = self.now();
+        let topic = topic.as_str();
+        Ok(self.store.record_remark(job_id, topic, text, at).await?)
+    }
+
+    /// Takes a remark out of the documents to come; it stays on record.
+    ///
+    /// # Errors
+    /// As [`Store::withdraw_remark`].
+    pub async fn withdraw_remark(&self, id: i64) -> Result<(), AppError> {
+        Ok(self.store.withdraw_remark(id, self.now()).await?)
     }
 
     /// Keeps a photo, cleaned of place, time and device.

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::{Args, CommandFactory, Parser, Subcommand, ValueEnum};
-use evenpull_app::{Condition, Fault, Pinch, parse_decimal};
+use evenpull_app::{Condition, Fault, Paper, Pinch, parse_decimal};
 
 use crate::records_args::{
     BackupArgs, CheckArgs, DataArg, ExportArgs, ImportArgs, RecordsArgs, RestoreArgs, SalvageArgs,
@@ -31,6 +31,17 @@ pub(crate) enum Command {
     Demo(DemoArgs),
     /// Assess a job: causes with their evidence, what to turn, what to leave sealed.
     Assess(AssessArgs),
+    /// Write the handover of a job: what was asked, found, done and declined, before and after, seals,
+    /// next check.
+    Handover(DocumentArgs),
+    /// Write the inspection of a used machine: seals, measured state, wear, what could not be checked.
+    Inspection(DocumentArgs),
+    /// Write the estimate: the shop's lines at its own rate, repair against replacement.
+    Estimate(EstimateArgs),
+    /// Write the job card to fill in by hand.
+    JobCard(DocumentArgs),
+    /// Write the page for owners: why sealed parts stay sealed, in this engine's figures.
+    WhySealed(DocumentArgs),
     /// Read one recording: speed, depression, through-area and drawn air of each cylinder.
     Read(ReadArgs),
     /// Listen to sensors while the engine runs: a board on a serial port or the network, a recording
@@ -88,6 +99,49 @@ pub(crate) struct AssessArgs {
     /// Folder to write `assessment.html` and `assessment.json` into; made if it does not exist.
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
+}
+
+/// Arguments of `handover` and the other documents.
+#[derive(Debug, Args)]
+pub(crate) struct DocumentArgs {
+    /// Job: a folder with `job.toml`, that file, or the number of a stored job.
+    pub(crate) job: PathBuf,
+    /// File to write, `.pdf` or `.html`.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) to: PathBuf,
+    /// Sheet.
+    #[arg(long, default_value = "a4")]
+    pub(crate) paper: PaperArg,
+    #[command(flatten)]
+    pub(crate) data: DataArg,
+}
+
+/// Arguments of `estimate`.
+#[derive(Debug, Args)]
+pub(crate) struct EstimateArgs {
+    #[command(flatten)]
+    pub(crate) document: DocumentArgs,
+    /// File with the shop's rate and the lines of this estimate (`evenpull.rates/1`).
+    #[arg(long, value_name = "FILE")]
+    pub(crate) rates: Option<PathBuf>,
+}
+
+/// Sheets, as words of the command line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum PaperArg {
+    /// 210 mm x 297 mm.
+    A4,
+    /// 8.5 in x 11 in.
+    Letter,
+}
+
+impl From<PaperArg> for Paper {
+    fn from(arg: PaperArg) -> Self {
+        match arg {
+            PaperArg::A4 => Self::A4,
+            PaperArg::Letter => Self::Letter,
+        }
+    }
 }
 
 /// Arguments of `read`.

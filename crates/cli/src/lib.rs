@@ -8,6 +8,7 @@ mod assess_command;
 mod assess_tables;
 mod assess_text;
 mod demo_command;
+mod document_command;
 mod exit;
 mod listen_command;
 mod paragraph;

@@ -165,6 +165,21 @@ pub(crate) enum RecordsCommand {
         /// Stage, such as `tune`.
         stage: String,
     },
+    /// Write down what was asked, found, done, declined or not checked, for the documents.
+    NoteRemark {
+        /// Number of the job.
+        job: i64,
+        /// `asked`, `found`, `done`, `declined`, `not-checked` or `next-check`.
+        #[arg(long)]
+        topic: String,
+        /// The text.
+        text: String,
+    },
+    /// Leave a remark out of the documents to come; it stays on record.
+    WithdrawRemark {
+        /// Number of the remark.
+        remark: i64,
+    },
     /// Close a job.
     Close {
         /// Number of the job.

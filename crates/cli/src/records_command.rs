@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 
 use evenpull_app::{
     Access, AppError, Fragment, GaugeEntry, HoseData, JobFilter, NewJob, NewMachine, NewOwner,
-    NewPhoto, ReadingEntry, RecordingEntry, Records, SealMoment, SealState, Stage, Step, block_on,
-    default_data_folder, load_profile, system_clock,
+    NewPhoto, ReadingEntry, RecordingEntry, Records, RemarkTopic, SealMoment, SealState, Stage,
+    Step, block_on, default_data_folder, load_profile, system_clock,
 };
 
 use crate::exit::Exit;
@@ -160,12 +160,22 @@ async fn enter(records: &Records, command: &RecordsCommand) -> Result<String, Ap
             records.withdraw_reading(*reading, reason).await?;
             Ok(format!("reading {reading} no longer counts\n"))
         }
+        RecordsCommand::WithdrawRemark { remark } => {
+            records.withdraw_remark(*remark).await?;
+            Ok(format!("remark {remark} is left out from now on\n"))
+        }
         other => note(records, other).await,
     }
 }
 
 async fn note(records: &Records, command: &RecordsCommand) -> Result<String, AppError> {
     match command {
+        RecordsCommand::NoteRemark { job, topic, text } => {
+            let known = RemarkTopic::ALL.map(RemarkTopic::as_str);
+            let topic = word(topic, "topic", RemarkTopic::from_word, &known)?;
+            let id = records.record_remark(*job, topic, text).await?;
+            Ok(kept("remark", id))
+        }
         RecordsCommand::NoteCheck { job, name, value } => {
             let id = records.record_check(*job, name, value).await?;
             Ok(kept("check", id))

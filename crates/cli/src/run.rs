@@ -7,14 +7,14 @@ use std::process::ExitCode;
 use std::sync::{Arc, Mutex};
 
 use clap::Parser;
-use evenpull_app::AppError;
+use evenpull_app::{AppError, DocumentKind};
 use evenpull_web::ServerError;
 
 use crate::args::{Cli, Command};
 use crate::exit::Exit;
 use crate::{
-    archive_command, assess_command, demo_command, listen_command, practice_command,
-    profile_command, read_command, records_command, serve_command, years_command,
+    archive_command, assess_command, demo_command, document_command, listen_command,
+    practice_command, profile_command, read_command, records_command, serve_command, years_command,
 };
 
 /// Why a command ended early.
@@ -64,6 +64,11 @@ fn dispatch(cli: Cli) -> Result<Exit, CommandError> {
     match cli.command {
         Command::Demo(args) => demo_command::run(&args),
         Command::Assess(args) => assess_command::run(&args),
+        Command::Handover(args) => document_command::run(DocumentKind::Handover, &args),
+        Command::Inspection(args) => document_command::run(DocumentKind::Inspection, &args),
+        Command::Estimate(args) => document_command::estimate(&args),
+        Command::JobCard(args) => document_command::run(DocumentKind::JobCard, &args),
+        Command::WhySealed(args) => document_command::run(DocumentKind::WhySealed, &args),
         Command::Read(args) => read_command::run(&args),
         Command::Listen(args) => listen_command::run(&args),
         Command::Practice(args) => practice_command::run(&args),

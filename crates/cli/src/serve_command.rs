@@ -9,6 +9,7 @@ use evenpull_web::{Announcement, Server, Web, WebConfig, exercise, terminal_qr};
 
 use crate::args::ServeArgs;
 use crate::assess_command::now;
+use crate::document_command::calendar;
 use crate::exit::Exit;
 use crate::run::CommandError;
 
@@ -64,6 +65,7 @@ pub(crate) fn serve(offer: &Offer<'_>) -> Result<Exit, CommandError> {
         bench: offer.bench.clone(),
         records: Some(records),
         when: Arc::new(when),
+        calendar: calendar(),
         work: work.path().to_owned(),
         now: Arc::new(now),
         announce: Arc::new(|what| tell(&what)),

@@ -10,6 +10,7 @@ mod canvas;
 mod causes;
 mod cycle_plot;
 mod depression;
+mod document;
 mod legend;
 mod mixture;
 mod mixture_plot;
@@ -25,6 +26,12 @@ mod verdict;
 mod wording;
 mod years_plot;
 
+pub use document::{
+    Block, CivilTime, Column, Document, DocumentKind, DocumentTextError, DocumentTexts, JobPaper,
+    LineChoice, Paper, PaperPhoto, PaperRecord, PaperRemark, Photo, PricedLine, Printed, Rates,
+    ReadingSource, RemarkTopic, Section, SetError, Stamp, TurnedStop, estimate, handover, html,
+    inspection, job_card, printed, small_photo, why_sealed,
+};
 pub use page::{Meta, STYLE, page};
 pub use turn::fraction as turn_fraction;
 pub use wording::{cause_name, chance};

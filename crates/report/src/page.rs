@@ -122,7 +122,7 @@ pub fn page(assessment: &Assessment, meta: &Meta) -> String {
 }
 
 /// Control characters are not allowed in XML and mean nothing on a page.
-fn without_controls(html: String) -> String {
+pub(crate) fn without_controls(html: String) -> String {
     let foreign = |c: char| (c.is_control() && c != '\n') || matches!(c, '\u{FFFE}' | '\u{FFFF}');
     if html.contains(foreign) {
         html.replace(foreign, "\u{FFFD}")

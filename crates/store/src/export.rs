@@ -8,8 +8,8 @@ use crate::findings::{FindingsRecord, NewFindings};
 use crate::job_files::{FileSink, FolderSink};
 use crate::moment::Moment;
 use crate::record_file::{
-    FORMAT, FindingsNote, OverrideNote, PhotoNote, RECORD_FILE, ReadingNote, RecordFile, SealNote,
-    StepNote, TurnNote,
+    FORMAT, FindingsNote, OverrideNote, PhotoNote, RECORD_FILE, ReadingNote, RecordFile,
+    RemarkNote, SealNote, StepNote, TurnNote,
 };
 use crate::store::Store;
 
@@ -60,6 +60,10 @@ impl Store {
             let name = format!("photos/{}", photo.file_name());
             sink.put(&name, &self.photo_bytes(&photo)?)?;
         }
+        for document in self.documents(job_id).await? {
+            let (document, bytes) = self.document(document.id).await?;
+            sink.put(&document.file_name(), &bytes)?;
+        }
         Ok(())
     }
 
@@ -83,6 +87,7 @@ impl Store {
         let fitted = seals.into_iter().filter(|s| s.moment == "fitted");
         let overrides = self.overrides(job_id).await?;
         let progress = self.progress(job_id).await?;
+        let remarks = self.remarks(job_id).await?;
         let photos = self.photos(job_id).await?;
         let findings = self.all_findings(job_id).await?;
         Ok(RecordFile {
@@ -99,6 +104,7 @@ impl Store {
             overrides: overrides.into_iter().map(OverrideNote::from).collect(),
             turned_since: since.map(TurnNote::from).collect(),
             progress: progress.into_iter().map(StepNote::from).collect(),
+            remarks: remarks.into_iter().map(RemarkNote::from).collect(),
             photos: photos.into_iter().map(PhotoNote::from).collect(),
             findings: findings.into_iter().map(FindingsNote::from).collect(),
         })

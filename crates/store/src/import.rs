@@ -199,6 +199,10 @@ impl Store {
             self.insert_step(tx, job_id, &p.step, p.done, &p.note, p.noted)
                 .await?;
         }
+        for r in &record.remarks {
+            self.insert_remark(tx, job_id, &r.topic, &r.text, r.noted)
+                .await?;
+        }
         for f in &record.findings {
             self.insert_findings(tx, job_id, &f.into(), f.computed)
                 .await?;
@@ -292,6 +296,9 @@ fn known_words(record: &RecordFile) -> Result<(), StoreError> {
     }
     for step in &record.progress {
         Step::from_word(&step.step).ok_or_else(|| refused(&step.step))?;
+    }
+    for remark in &record.remarks {
+        crate::remarks::check(&remark.topic, &remark.text)?;
     }
     let states = [
         SealState::Intact,

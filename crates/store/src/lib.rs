@@ -7,6 +7,7 @@
 mod adjustments;
 mod archive;
 mod backup;
+mod documents;
 mod error;
 mod export;
 mod findings;
@@ -27,6 +28,7 @@ mod progress;
 mod readings;
 mod record_file;
 mod recording_pack;
+mod remarks;
 mod salvage;
 mod schema;
 mod seals;
@@ -37,6 +39,7 @@ mod store;
 pub use adjustments::{AdjustmentRecord, OverrideRecord};
 pub use archive::{ArchiveLimits, unpack_archive};
 pub use backup::{BackupSummary, restore};
+pub use documents::{DocumentRecord, NewDocument};
 pub use error::StoreError;
 pub use findings::{FindingsLine, FindingsRecord, NewFindings};
 pub use fragment::Fragment;
@@ -52,8 +55,11 @@ pub use photos::{NewPhoto, PhotoRecord};
 pub use progress::ProgressRecord;
 pub use readings::{NewReading, NewRecording, ReadingRecord, RecordingLine, StoredRecording};
 pub use record_file::{
-    FindingsNote, OverrideNote, PhotoNote, ReadingNote, RecordFile, SealNote, StepNote, TurnNote,
+    FindingsNote, OverrideNote, PhotoNote, ReadingNote, RecordFile, RemarkNote, SealNote, StepNote,
+    TurnNote,
 };
+pub use recording_pack::hash as sha256_hex;
+pub use remarks::{REMARK_TOPICS, RemarkRecord};
 pub use salvage::{SalvageReport, SalvagedTable, salvage};
 pub use seals::{CheckRecord, SealMoment, SealRecord};
 pub use shop::PairedDevice;

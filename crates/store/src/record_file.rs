@@ -9,6 +9,7 @@ use crate::owners::NewOwner;
 use crate::photos::PhotoRecord;
 use crate::progress::ProgressRecord;
 use crate::readings::ReadingRecord;
+use crate::remarks::RemarkRecord;
 use crate::seals::SealRecord;
 
 /// Name of the file.
@@ -48,6 +49,9 @@ pub struct RecordFile {
     pub turned_since: Vec<TurnNote>,
     /// Steps of the order of work.
     pub progress: Vec<StepNote>,
+    /// Remarks for the owner.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub remarks: Vec<RemarkNote>,
     /// Photos.
     pub photos: Vec<PhotoNote>,
     /// Findings as computed, oldest first.
@@ -112,6 +116,18 @@ pub struct StepNote {
     pub done: bool,
     /// Remark.
     pub note: String,
+    /// Time.
+    pub noted: Moment,
+}
+
+/// A remark.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RemarkNote {
+    /// Topic.
+    pub topic: String,
+    /// Text.
+    pub text: String,
     /// Time.
     pub noted: Moment,
 }
@@ -197,6 +213,16 @@ impl From<ProgressRecord> for StepNote {
             done: p.done,
             note: p.note,
             noted: p.noted,
+        }
+    }
+}
+
+impl From<RemarkRecord> for RemarkNote {
+    fn from(r: RemarkRecord) -> Self {
+        Self {
+            topic: r.topic,
+            text: r.text,
+            noted: r.noted,
         }
     }
 }

@@ -53,7 +53,7 @@ pub(crate) fn unpack(
 }
 
 /// SHA-256 in lower-case hexadecimal.
-pub(crate) fn hash(bytes: &[u8]) -> String {
+pub fn hash(bytes: &[u8]) -> String {
     hex(&Sha256::digest(bytes))
 }
 

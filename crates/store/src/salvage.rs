@@ -14,7 +14,7 @@ use crate::recording_pack::{hash, unpack};
 use crate::store::{Access, DATABASE, PHOTOS, Store};
 
 /// Tables in the order in which they point to each other, with their number column.
-const TABLES: [(&str, &str); 13] = [
+const TABLES: [(&str, &str); 15] = [
     ("owners", "id"),
     ("machines", "id"),
     ("jobs", "id"),
@@ -28,10 +28,12 @@ const TABLES: [(&str, &str); 13] = [
     ("photos", "id"),
     ("findings", "id"),
     ("library_switches", "id"),
+    ("remarks", "id"),
+    ("documents", "id"),
 ];
 
 /// Entries that point to something else, and to what.
-const POINTERS: [(&str, &str, &str); 12] = [
+const POINTERS: [(&str, &str, &str); 14] = [
     ("jobs", "machine_id", "machines"),
     ("readings", "job_id", "jobs"),
     ("recordings", "reading_id", "readings"),
@@ -44,6 +46,8 @@ const POINTERS: [(&str, &str, &str); 12] = [
     ("photos", "job_id", "jobs"),
     ("findings", "job_id", "jobs"),
     ("library_switches", "job_id", "jobs"),
+    ("remarks", "job_id", "jobs"),
+    ("documents", "job_id", "jobs"),
 ];
 
 /// Highest number looked for where the file does not say how many there are.

@@ -8,10 +8,15 @@ use sqlx::{SqlSafeStr, SqlitePool};
 use crate::error::StoreError;
 
 /// Every migration, oldest first; released ones are never edited.
-const MIGRATIONS: [(i64, &str, &str); 3] = [
+const MIGRATIONS: [(i64, &str, &str); 4] = [
     (1, "records", include_str!("../migrations/0001_records.sql")),
     (2, "shop", include_str!("../migrations/0002_shop.sql")),
     (3, "library", include_str!("../migrations/0003_library.sql")),
+    (
+        4,
+        "documents",
+        include_str!("../migrations/0004_documents.sql"),
+    ),
 ];
 
 /// Newest schema this program knows.

@@ -115,6 +115,14 @@ fn table() -> Table {
     .post("/jobs/{id}/overrides", pages::override_posted)
     .get("/jobs/{id}/handover", pages::handover)
     .post("/jobs/{id}/handover", pages::handover_posted)
+    .get("/jobs/{id}/inspection", pages::inspection)
+    .post("/jobs/{id}/inspection", pages::inspection_posted)
+    .get("/jobs/{id}/papers/{file}", pages::paper)
+    .post("/jobs/{id}/remarks", pages::remark_posted)
+    .post(
+        "/jobs/{id}/remarks/{remark}/withdraw",
+        pages::remark_withdrawn,
+    )
     .get("/bench.js", assets::bench_script)
     .get("/picture.js", assets::picture_script)
     .get("/sound.js", assets::sound_script)

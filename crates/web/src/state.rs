@@ -7,8 +7,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use evenpull_app::{
-    AppError, Bench, BenchGlance, BenchJob, BenchStart, Clock, Records, ShopSettings, Watcher,
-    Writing,
+    AppError, Bench, BenchGlance, BenchJob, BenchStart, Calendar, Clock, Records, ShopSettings,
+    Watcher, Writing,
 };
 
 use crate::announce::{Announce, Announcement};
@@ -36,6 +36,8 @@ pub struct WebConfig {
     pub when: Arc<dyn Fn(i64) -> String + Send + Sync>,
     /// Serial ports that boards are looked for on; empty looks at all of them.
     pub ports: Vec<PathBuf>,
+    /// A moment as the clocks of the shop show it, for documents.
+    pub calendar: Calendar,
     /// What the bench is set up with at first.
     pub bench: BenchStart,
     /// Folder for passing files; the caller removes it at the end.
@@ -78,6 +80,7 @@ struct Inner {
     keeping: tokio::sync::Mutex<()>,
     records: Option<Records>,
     when: Arc<dyn Fn(i64) -> String + Send + Sync>,
+    calendar: Calendar,
     assessed: Mutex<HashMap<i64, Arc<Assessed>>>,
     bench: Mutex<Option<Bench>>,
     /// Job that the bench is set up for.
@@ -126,6 +129,7 @@ impl Web {
                 keeping: tokio::sync::Mutex::default(),
                 records: config.records,
                 when: config.when,
+                calendar: config.calendar,
                 assessed: Mutex::default(),
                 bench: Mutex::default(),
                 job: Mutex::default(),
@@ -163,6 +167,11 @@ impl Web {
 
     pub(crate) fn texts(&self) -> Arc<Texts> {
         Arc::clone(&held(&self.inner.texts))
+    }
+
+    /// Moments as documents write them.
+    pub(crate) fn calendar(&self) -> Calendar {
+        Arc::clone(&self.inner.calendar)
     }
 
     pub(crate) fn now(&self) -> String {

@@ -5,6 +5,7 @@
 mod assess;
 mod bad_files;
 mod bad_jobs;
+mod documents;
 mod listen;
 mod practice;
 mod profile;

@@ -2,6 +2,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
 
+mod documents;
 mod library;
 mod opening;
 mod owners_gone;

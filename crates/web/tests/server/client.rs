@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex};
 use axum::Router;
 use axum::body::Body;
 use axum::http::{Request, Response, StatusCode};
-use evenpull_app::{Access, Moment, Records};
+use evenpull_app::{Access, CivilTime, Moment, Records};
 use evenpull_web::{Announcement, Web, WebConfig, exercise, router};
 use http_body_util::BodyExt;
 use tower::ServiceExt;
@@ -94,6 +94,13 @@ impl Device {
             work: work.path().to_owned(),
             records: Some(records.clone()),
             when: Arc::new(|ms| format!("{ms} ms")),
+            calendar: Arc::new(|_| CivilTime {
+                year: 2026,
+                month: 1,
+                day: 1,
+                hour: 12,
+                ..CivilTime::default()
+            }),
             now: Arc::new(|| "2026-01-01 12:00".to_owned()),
             announce: Arc::new(move |what| ear.lock().expect("no test panics here").push(what)),
         });

@@ -5,6 +5,7 @@
 mod bench;
 mod board;
 mod client;
+mod papers;
 mod records;
 mod safety;
 mod sensors;

@@ -38,7 +38,10 @@ async fn a_gigabyte_in_pieces_is_stopped_at_every_form() {
     booked(&device, "Dunlin", "").await;
     let piece = Bytes::from(vec![b'x'; MB]);
     for route in listed_routes().into_iter().filter(|r| r.method == "POST") {
-        let path = route.path.replace("{id}", "1").replace("{reading}", "1");
+        let names = ["{id}", "{reading}", "{remark}"];
+        let path = names
+            .into_iter()
+            .fold(route.path.to_owned(), |path, name| path.replace(name, "1"));
         let sent = Arc::new(AtomicUsize::new(0));
         let (count, piece) = (Arc::clone(&sent), piece.clone());
         let head = Bytes::from_static(

@@ -6,6 +6,7 @@ use axum::response::{Redirect, Response};
 use evenpull_app::{Assessment, Condition, ReadingResult, SealMoment, Writing};
 
 use super::booking::SealRow;
+use super::papers::{PaperRow, RemarkRow, paper_rows, remark_rows, topics};
 use super::stored::{JobHead, Stored, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
@@ -33,6 +34,9 @@ struct HandoverPage {
     found: Vec<SealRow>,
     fitted: Vec<SealRow>,
     note: String,
+    papers: Vec<PaperRow>,
+    remarks: Vec<RemarkRow>,
+    topics: Vec<(&'static str, &'static str)>,
 }
 
 #[derive(Debug)]
@@ -93,6 +97,9 @@ pub(crate) async fn handover(
             .map(|p| p.note.clone())
             .find(|n| !n.is_empty())
             .unwrap_or_default(),
+        papers: paper_rows(&web, id).await?,
+        remarks: remark_rows(&job),
+        topics: topics(),
         s: visitor.shell(Place::Jobs),
     }))
 }

@@ -1,0 +1,283 @@
+//! Documents of stored jobs: a version is written once and given out ever after.
+
+use evenpull_report::{
+    DocumentKind, LineChoice, PaperPhoto, PaperRecord, PaperRemark, PricedLine, Rates,
+    ReadingSource, RemarkTopic, Stamp, small_photo,
+};
+use evenpull_store::{DocumentRecord, Moment, NewDocument, sha256_hex};
+use serde::Serialize;
+
+use super::{Calendar, DocumentFile, DocumentForm, Findings, VERSION, rendered};
+use crate::error::AppError;
+use crate::job_folder::load_job;
+use crate::records::{JobRecord, Records, ShopSettings};
+
+/// A document on record and whether the job still is as it says.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct KeptDocument {
+    /// As kept.
+    #[serde(flatten)]
+    pub record: DocumentRecord,
+    /// True while nothing it rests on was changed since.
+    pub current: bool,
+}
+
+/// What a version of a document is told apart by.
+struct Version {
+    number: Option<i64>,
+    written: Moment,
+    data_sha256: String,
+}
+
+impl Records {
+    /// A document of a stored job.
+    ///
+    /// `rates` are for the estimate alone; without them the shop's own stand in. As long as neither the
+    /// job nor the program changed, the version on record is given out; after that a new version is
+    /// made, and the older ones stay. Records that are open for looking only keep
+    /// nothing, and the document then carries no version.
+    ///
+    /// # Errors
+    /// As [`Records::assess`], or [`AppError::Document`].
+    pub async fn document(
+        &self,
+        job_id: i64,
+        kind: DocumentKind,
+        form: DocumentForm,
+        rates: Option<&Rates>,
+        calendar: &Calendar,
+    ) -> Result<DocumentFile, AppError> {
+        let record = self.job(job_id).await?;
+        let shop = self.shop_settings().await?;
+        let rates = &rates.cloned().unwrap_or_else(|| rates_of(&shop));
+        let data_sha256 = self.paper_digest(&record, &shop).await?;
+        // An estimate rests on the rates as well; what it says of the job stays comparable without.
+        let data_sha256 = match kind {
+            DocumentKind::Estimate => with_rates(&data_sha256, rates),
+            _ => data_sha256,
+        };
+        let same = |d: &&DocumentRecord| {
+            d.kind == kind.as_str() && d.data_sha256 == data_sha256 && d.program_version == VERSION
+        };
+        let there: Vec<&DocumentRecord> = record.documents.iter().filter(same).collect();
+        if let Some(kept) = there.iter().find(|d| d.form == form.as_str()) {
+            let (kept, bytes) = self.store().document(kept.id).await?;
+            let version = Some(kept.version);
+            return Ok(DocumentFile { bytes, version });
+        }
+        let version = match there.first() {
+            Some(sister) => Version {
+                number: Some(sister.version),
+                written: sister.written,
+                data_sha256,
+            },
+            None => Version {
+                number: self.writes().then(|| next_version(&record, kind)),
+                written: self.now(),
+                data_sha256,
+            },
+        };
+        let bytes = self
+            .write(&record, (kind, form), &version, (rates, &shop), calendar)
+            .await?;
+        if self.writes()
+            && let Some(number) = version.number
+        {
+            let new = NewDocument {
+                kind: kind.as_str().to_owned(),
+                version: number,
+                form: form.as_str().to_owned(),
+                program_version: VERSION.to_owned(),
+                data_sha256: version.data_sha256,
+                bytes: bytes.clone(),
+                written: version.written,
+            };
+            self.store().add_document(job_id, &new, self.now()).await?;
+        }
+        Ok(DocumentFile {
+            bytes,
+            version: version.number,
+        })
+    }
+
+    /// The documents of a job on record, latest first.
+    ///
+    /// # Errors
+    /// Problems of the records.
+    pub async fn documents(&self, job_id: i64) -> Result<Vec<KeptDocument>, AppError> {
+        let record = self.job(job_id).await?;
+        let shop = self.shop_settings().await?;
+        let digest = self.paper_digest(&record, &shop).await?;
+        let rates = &rates_of(&shop);
+        let kept = record.documents.into_iter().map(|record| KeptDocument {
+            current: record.program_version == VERSION
+                && (record.data_sha256 == digest
+                    || record.kind == DocumentKind::Estimate.as_str()
+                        && record.data_sha256 == with_rates(&digest, rates)),
+            record,
+        });
+        Ok(kept.collect())
+    }
+
+    async fn write(
+        &self,
+        record: &JobRecord,
+        (kind, form): (DocumentKind, DocumentForm),
+        version: &Version,
+        (rates, shop): (&Rates, &ShopSettings),
+        calendar: &Calendar,
+    ) -> Result<Vec<u8>, AppError> {
+        let job_id = record.line.id;
+        let mut paper = paper_record(record, calendar);
+        let mut files = Vec::new();
+        for photo in &record.photos {
+            files.push(self.store().photo(photo.id).await?);
+        }
+        let stamp = Stamp {
+            program_version: VERSION.to_owned(),
+            written: calendar(version.written),
+            data_sha256: version.data_sha256.clone(),
+            job_name: job_id.to_string(),
+            version: version.number,
+            shop: shop_line(shop),
+        };
+        let folder = self.in_folder(job_id).await?;
+        let rates = rates.clone();
+        let making = move || {
+            for (photo, bytes) in files {
+                match small_photo(&bytes) {
+                    Some(jpeg) => paper.photos.push(PaperPhoto {
+                        jpeg,
+                        after: matches!(photo.stage.as_str(), "verify" | "handover"),
+                        caption: photo.caption,
+                    }),
+                    None => paper.photos_unread += 1,
+                }
+            }
+            let findings = Findings::of(load_job(&folder.path)?, &mut |_, _| {})?;
+            rendered(&findings.document(kind, &paper, &stamp, &rates), form)
+        };
+        tokio::task::spawn_blocking(making)
+            .await
+            .map_err(|e| AppError::Runtime(e.to_string()))?
+    }
+
+    /// SHA-256 over everything the documents of a job rest on.
+    async fn paper_digest(
+        &self,
+        record: &JobRecord,
+        shop: &ShopSettings,
+    ) -> Result<String, AppError> {
+        let inputs = self.store().inputs_sha256(record.line.id).await?;
+        let line = &record.line;
+        let rest = (
+            (
+                &line.machine,
+                &line.complaint,
+                line.odometer_km,
+                line.created,
+            ),
+            (
+                &record.readings,
+                &record.seals,
+                &record.checks,
+                &record.adjustments,
+            ),
+            (
+                &record.overrides,
+                &record.progress,
+                &record.photos,
+                &record.remarks,
+            ),
+        );
+        let text = serde_json::to_string(&rest).map_err(|e| AppError::Json(e.to_string()))?;
+        Ok(sha256_hex(
+            format!("{inputs}{text}{}", shop_line(shop)).as_bytes(),
+        ))
+    }
+}
+
+/// The shop as its documents name it: one line.
+fn shop_line(shop: &ShopSettings) -> String {
+    let parts = std::iter::once(shop.name.as_str()).chain(shop.address.lines());
+    let given: Vec<&str> = parts.map(str::trim).filter(|p| !p.is_empty()).collect();
+    given.join(", ")
+}
+
+/// The shop's own rate and the lines it keeps ready.
+fn rates_of(shop: &ShopSettings) -> Rates {
+    Rates {
+        currency: shop.currency.clone(),
+        rate_hundredths: shop.rate_hundredths,
+        lines: shop
+            .lines
+            .iter()
+            .map(|l| PricedLine {
+                choice: LineChoice::Both,
+                words: l.words.clone(),
+                minutes: l.minutes,
+                price_hundredths: l.price_hundredths,
+            })
+            .collect(),
+    }
+}
+
+fn with_rates(data_sha256: &str, rates: &Rates) -> String {
+    sha256_hex(format!("{data_sha256}{rates:?}").as_bytes())
+}
+
+fn next_version(record: &JobRecord, kind: DocumentKind) -> i64 {
+    let of_kind = record.documents.iter().filter(|d| d.kind == kind.as_str());
+    of_kind.map(|d| d.version).max().unwrap_or(0) + 1
+}
+
+/// What the records say beyond the job file.
+fn paper_record(record: &JobRecord, calendar: &Calendar) -> PaperRecord {
+    let when = |at: Moment| calendar(at).text();
+    let counting = record
+        .readings
+        .iter()
+        .filter(|r| r.withdrawn_reason.is_none());
+    let fitted = record.seals.iter().filter(|s| s.moment == "fitted");
+    let notes = record.progress.iter().rev().map(|p| p.note.clone());
+    PaperRecord {
+        complaint: record.line.complaint.clone(),
+        odometer_km: record.line.odometer_km,
+        booked: Some(when(record.line.created)),
+        readings: counting
+            .map(|r| ReadingSource {
+                number: Some(r.id),
+                taken: Some(when(r.taken)),
+                recording_sha256: r.recording.as_ref().map(|f| f.sha256.clone()),
+            })
+            .collect(),
+        seals_fitted: fitted.map(|s| (s.part.clone(), s.state.clone())).collect(),
+        turned: record
+            .adjustments
+            .iter()
+            .map(|a| (a.adjuster.clone(), a.turns))
+            .collect(),
+        overrides: record
+            .overrides
+            .iter()
+            .map(|o| (o.adjuster.clone(), o.reason.clone()))
+            .collect(),
+        remarks: record
+            .remarks
+            .iter()
+            .filter_map(|r| {
+                Some(PaperRemark {
+                    topic: RemarkTopic::from_word(&r.topic)?,
+                    text: r.text.clone(),
+                })
+            })
+            .collect(),
+        note: notes
+            .into_iter()
+            .find(|n| !n.is_empty())
+            .unwrap_or_default(),
+        forecast: Vec::new(),
+        photos: Vec::new(),
+        photos_unread: 0,
+    }
+}

@@ -1,0 +1,198 @@
+//! Documents of folders and of the records.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use evenpull_job::Condition;
+use evenpull_report::{CivilTime, DocumentKind, Paper, Rates, RemarkTopic};
+use evenpull_store::{Access, Moment};
+
+use super::{Calendar, DocumentForm, folder_document};
+use crate::{GaugeEntry, NewJob, NewMachine, ReadingEntry, Records, block_on};
+
+const PAGE: DocumentForm = DocumentForm {
+    pdf: false,
+    paper: Paper::A4,
+};
+const SHEET: DocumentForm = DocumentForm {
+    pdf: true,
+    paper: Paper::A4,
+};
+
+fn time() -> CivilTime {
+    CivilTime {
+        year: 2031,
+        month: 5,
+        day: 3,
+        hour: 9,
+        ..CivilTime::default()
+    }
+}
+
+fn calendar() -> Calendar {
+    Arc::new(|_| time())
+}
+
+fn example(name: &str) -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+        .join("../../examples/jobs")
+        .join(name)
+}
+
+async fn open(folder: &std::path::Path) -> Records {
+    let clock: crate::Clock = Arc::new(|| Moment::from_ms(1_900_000_000_000));
+    Records::open(folder, Access::Write, "a test", clock)
+        .await
+        .unwrap()
+}
+
+async fn job(records: &Records) -> i64 {
+    let profile_toml = std::fs::read_to_string(example("healthy").join("profile.toml")).unwrap();
+    let machine = NewMachine {
+        name: "Dunlin 1060".to_owned(),
+        registration: String::new(),
+        profile_toml,
+        owner_id: None,
+    };
+    let machine_id = records.add_machine(&machine).await.unwrap();
+    let new = NewJob {
+        machine_id,
+        complaint: "hunts at idle".to_owned(),
+        odometer_km: Some(31_200),
+        head_toml: "[ambient]\npressure_kpa = 99.3\n".to_owned(),
+    };
+    let id = records.add_job(&new).await.unwrap();
+    for (left, right) in [(34.0, 36.5), (35.0, 35.4)] {
+        let entry = ReadingEntry {
+            gauge: Some(GaugeEntry {
+                values: vec![("left".to_owned(), left), ("right".to_owned(), right)],
+                unit: "kPa".to_owned(),
+            }),
+            rpm: Some(3800.0),
+            ..ReadingEntry::new(Condition::Hold)
+        };
+        records.add_reading(id, &entry).await.unwrap();
+        records
+            .record_adjustment(id, "balance screw", 0.25)
+            .await
+            .unwrap();
+    }
+    id
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).unwrap()
+}
+
+#[test]
+fn a_folder_gives_every_document_with_its_digest() {
+    for kind in DocumentKind::ALL {
+        let made = |form| {
+            let (job, rates) = (example("stub-leak"), Rates::default());
+            folder_document(&job, kind, form, time(), &rates, &mut |_, _| {}).unwrap()
+        };
+        let page = text(&made(PAGE).bytes);
+        assert!(page.contains("Dunlin 1060"), "{kind:?}");
+        assert!(page.contains("stub-leak · data "), "{kind:?}");
+        assert!(made(SHEET).bytes.starts_with(b"%PDF-1.7"), "{kind:?}");
+        assert_eq!(made(PAGE).version, None);
+    }
+}
+
+#[test]
+fn a_change_makes_a_new_version_and_the_old_one_stays() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = job(&records).await;
+        let kind = DocumentKind::Handover;
+        let first = records.document(id, kind, PAGE, None, &calendar()).await?;
+        let sheet = records.document(id, kind, SHEET, None, &calendar()).await?;
+        let again = records.document(id, kind, PAGE, None, &calendar()).await?;
+        assert_eq!([first.version, sheet.version, again.version], [Some(1); 3]);
+        assert_eq!(first, again);
+        assert!(records.documents(id).await?.iter().all(|d| d.current));
+
+        let topic = RemarkTopic::Declined;
+        records.record_remark(id, topic, "new inlet stubs").await?;
+        assert!(records.documents(id).await?.iter().all(|d| !d.current));
+        let second = records.document(id, kind, PAGE, None, &calendar()).await?;
+        assert_eq!(second.version, Some(2));
+        assert!(text(&second.bytes).contains("new inlet stubs"));
+        assert!(!text(&first.bytes).contains("new inlet stubs"));
+
+        let kept = records.documents(id).await?;
+        assert_eq!(kept.len(), 3);
+        let oldest = kept.iter().map(|k| k.record.id).min().unwrap();
+        let (_, bytes) = records.store().document(oldest).await?;
+        assert_eq!(bytes, first.bytes);
+        Ok(())
+    })
+    .unwrap();
+}
+
+#[test]
+fn a_stored_handover_tells_readings_by_their_numbers_and_turns() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = job(&records).await;
+        let file = records
+            .document(id, DocumentKind::Handover, PAGE, None, &calendar())
+            .await?;
+        let page = text(&file.bytes);
+        for part in [
+            "hunts at idle",
+            "R1 → R2",
+            "2, 2031-05-03 09:00",
+            "balance screw: ½ turn (0.50)",
+            "2.5 kPa apart before, 0.4 kPa after: good",
+            "31,200 km",
+        ] {
+            assert!(page.contains(part), "no {part:?} in {page}");
+        }
+        Ok(())
+    })
+    .unwrap();
+}
+
+#[test]
+fn an_estimate_takes_the_rates_of_the_shop() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = job(&records).await;
+        let line = crate::EstimateLine {
+            words: "balance, read before and after".to_owned(),
+            minutes: 75,
+            price_hundredths: 500,
+        };
+        let settings = crate::ShopSettings {
+            name: "Shop by the weir".to_owned(),
+            address: "3 Mill Lane".to_owned(),
+            currency: "EUR".to_owned(),
+            rate_hundredths: Some(6_800),
+            lines: vec![line],
+            ..crate::ShopSettings::default()
+        };
+        records.set_shop_settings(&settings).await?;
+        let kind = DocumentKind::Estimate;
+        let file = records.document(id, kind, PAGE, None, &calendar()).await?;
+        let page = text(&file.bytes);
+        // 75 min at 68.00 are 85.00, and 5.00.
+        for part in ["All together: 90.00 EUR", "Shop by the weir, 3 Mill Lane"] {
+            assert!(page.contains(part), "no {part:?} in {page}");
+        }
+        assert!(records.documents(id).await?[0].current);
+        let dearer = crate::ShopSettings {
+            rate_hundredths: Some(7_000),
+            ..settings
+        };
+        records.set_shop_settings(&dearer).await?;
+        assert!(!records.documents(id).await?[0].current);
+        let again = records.document(id, kind, PAGE, None, &calendar()).await?;
+        assert_eq!(again.version, Some(2));
+        Ok(())
+    })
+    .unwrap();
+}

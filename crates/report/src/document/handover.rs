@@ -1,0 +1,317 @@
+//! The handover: what was asked, found, done and declined, and what the readings say before and after.
+
+use evenpull_job::SealState;
+
+use super::before_after::{Pair, before_after_picture, condition_words, pairs};
+use super::consequence::consequence;
+use super::model::{Block, Column, Document, Section};
+use super::paper::{JobPaper, RemarkTopic};
+use super::picture::standing_alone;
+use super::shared::{
+    begun, cause_line, causes, cautions, do_not_turn, key_words, photos, push_all, sealed_turned,
+    seals, turned,
+};
+use super::sources::sources;
+use super::sweep::sweep;
+use crate::legend::shown;
+use crate::number::fixed;
+
+/// The handover of a job.
+pub fn handover(paper: &JobPaper<'_>) -> Document {
+    let mut document = begun(paper, "handover.title");
+    let pairs = pairs(paper);
+    document.sections = [
+        Some(in_short(paper, &pairs)),
+        Some(asked(paper)),
+        Some(found(paper)),
+        Some(done(paper)),
+        Some(before_after(paper, &pairs)),
+        sweep(paper),
+        declined(paper),
+        Some(sealed(paper)),
+        consequence(paper),
+        Some(next(paper)),
+        Some(sources(paper)),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    document
+}
+
+/// What an owner reads if only one thing is read.
+fn in_short(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("handover.short"));
+    let found = paper.found();
+    let line = match found.causes.first() {
+        Some(cause) if !found.undetermined => cause_line(cause),
+        _ => t.own("findings.undetermined"),
+    };
+    section.push(Block::lead(
+        t.fill("handover.found_line", &[("found", &line)]),
+    ));
+    let judged: Vec<String> = pairs.iter().filter_map(|p| apart_line(paper, p)).collect();
+    section.push(if judged.is_empty() {
+        Block::text(t.at("measured.no_readings"))
+    } else {
+        Block::List { items: judged }
+    });
+    section
+}
+
+/// How far the cylinders are apart, before and after, judged by the limits.
+fn apart_line(paper: &JobPaper<'_>, pair: &Pair) -> Option<String> {
+    let t = paper.texts;
+    let before = pair.before.apart_kpa()?;
+    let condition = condition_words(t, pair.condition);
+    let from = fixed(before, 1);
+    Some(match pair.after.as_ref().and_then(|a| a.apart_kpa()) {
+        Some(after) => t.fill(
+            "handover.apart",
+            &[
+                ("condition", &condition),
+                ("before", &from),
+                ("after", &fixed(after, 1)),
+                ("word", standing(paper, after)),
+            ],
+        ),
+        None => t.fill(
+            "handover.apart_before",
+            &[
+                ("condition", &condition),
+                ("before", &from),
+                ("word", standing(paper, before)),
+            ],
+        ),
+    })
+}
+
+/// A difference against the limits, in words.
+fn standing<'t>(paper: &'t JobPaper<'_>, apart_kpa: f64) -> &'t str {
+    let limits = paper.profile.tolerance;
+    paper.texts.at(if apart_kpa <= limits.good_kpa {
+        "measured.good"
+    } else if apart_kpa <= limits.act_kpa {
+        "measured.watch"
+    } else {
+        "measured.act"
+    })
+}
+
+fn asked(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("handover.asked"));
+    let mut items: Vec<String> = Vec::new();
+    if !paper.record.complaint.is_empty() {
+        items.push(paper.record.complaint.clone());
+    }
+    items.extend(paper.remarks(RemarkTopic::Asked));
+    items.extend(paper.job.notes.iter().cloned());
+    section.push(if items.is_empty() {
+        Block::text(t.at("handover.nothing_asked"))
+    } else {
+        Block::List { items }
+    });
+    section
+}
+
+/// As found, before anything was touched.
+fn found(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("handover.as_found"));
+    push_all(&mut section, causes(t, paper.found()));
+    let mut items = paper.remarks(RemarkTopic::Found);
+    let disturbed = |s: &&evenpull_job::Seal| s.state == SealState::Disturbed;
+    let broken = paper.job.seals.iter().filter(disturbed).map(|s| {
+        let part = super::shared::part_words(paper, &s.part);
+        t.fill("handover.seal_broken", &[("part", &part)])
+    });
+    items.extend(broken);
+    items.extend(checks(paper));
+    if !items.is_empty() {
+        section.push(Block::List { items });
+    }
+    push_all(&mut section, photos(paper, false));
+    section
+}
+
+/// Checks made by hand that are outside their limits.
+fn checks(paper: &JobPaper<'_>) -> Vec<String> {
+    let all = evenpull_job::check_findings(paper.job, paper.profile);
+    all.into_iter().map(|n| n.text).collect()
+}
+
+fn done(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("handover.done"));
+    let mut items = turned(paper);
+    items.extend(paper.record.overrides.iter().map(|(part, reason)| {
+        let part = super::shared::part_words(paper, part);
+        t.fill("done.override", &[("part", &part), ("reason", reason)])
+    }));
+    items.extend(paper.remarks(RemarkTopic::Done));
+    section.push(if items.is_empty() {
+        Block::text(t.at("done.nothing"))
+    } else {
+        Block::List { items }
+    });
+    if !paper.record.note.is_empty() {
+        section.push(Block::text(paper.record.note.clone()));
+    }
+    push_all(&mut section, photos(paper, true));
+    section
+}
+
+fn before_after(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("measured.heading"));
+    if pairs.is_empty() {
+        section.push(Block::text(t.at("measured.no_readings")));
+        return section;
+    }
+    let limits = paper.profile.tolerance;
+    section.push(Block::text(t.fill(
+        "measured.how",
+        &[
+            ("good", &fixed(limits.good_kpa, 1)),
+            ("act", &fixed(limits.act_kpa, 1)),
+        ],
+    )));
+    section.push(Block::Table {
+        caption: t.own("measured.caption"),
+        columns: vec![
+            Column::words(t.at("measured.condition")),
+            Column::words(t.at("measured.what")),
+            Column::figures(t.at("measured.before")),
+            Column::figures(t.at("measured.after")),
+            Column::words(t.at("measured.readings")),
+        ],
+        rows: pairs.iter().flat_map(|p| pair_rows(paper, p)).collect(),
+        tall: false,
+    });
+    if let Some(drawing) = before_after_picture(paper, pairs) {
+        section.push(Block::Picture {
+            svg: standing_alone(&drawing),
+            file: String::new(),
+            alt: t.own("measured.picture_alt"),
+            caption: format!("{} {}", t.at("measured.picture_caption"), key_words(paper)),
+            width_percent: 52,
+        });
+    }
+    let missing: Vec<String> = pairs.iter().filter_map(|p| no_after(paper, p)).collect();
+    if !missing.is_empty() {
+        section.push(Block::List { items: missing });
+    }
+    section
+}
+
+/// One row a body and quantity, and how far the bodies are apart.
+fn pair_rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
+    let t = paper.texts;
+    let after = pair.after.as_ref();
+    let dash = || "–".to_owned();
+    let kpa = |v: Option<f64>| v.map_or_else(dash, |v| format!("{} kPa", fixed(v, 1)));
+    let which = match after {
+        Some(a) => format!("R{} → R{}", pair.before.index + 1, a.index + 1),
+        None => format!("R{}", pair.before.index + 1),
+    };
+    let row = |what: String, before: String, after: String| {
+        vec![String::new(), what, before, after, String::new()]
+    };
+    let bodies = &paper.now.body_names;
+    let mut rows: Vec<Vec<String>> = bodies
+        .iter()
+        .enumerate()
+        .map(|(i, body)| {
+            let what = t.fill("measured.depression", &[("body", &shown(bodies, body))]);
+            let now = after.and_then(|a| a.kpa[i]);
+            row(what, kpa(pair.before.kpa[i]), kpa(now))
+        })
+        .collect();
+    let apart_after = after.and_then(super::before_after::Seen::apart_kpa);
+    rows.push(row(
+        t.own("measured.apart"),
+        kpa(pair.before.apart_kpa()),
+        kpa(apart_after),
+    ));
+    let area = |side: &super::before_after::Seen, i: usize| {
+        side.area_mm2[i].map_or_else(dash, |a| {
+            format!("{} ± {} mm²", fixed(a.value, 2), fixed(1.645 * a.sd, 2))
+        })
+    };
+    if pair.before.area_mm2.iter().any(Option::is_some) {
+        rows.extend(bodies.iter().enumerate().map(|(i, body)| {
+            let what = t.fill("measured.area", &[("body", &shown(bodies, body))]);
+            let now = after.map_or_else(dash, |a| area(a, i));
+            row(what, area(&pair.before, i), now)
+        }));
+    }
+    // Said once for each condition: the eye finds where the next one begins.
+    if let Some(first) = rows.first_mut() {
+        first[0] = condition_words(t, pair.condition);
+        first[4] = which;
+    }
+    rows
+}
+
+/// Why a condition has no other side.
+fn no_after(paper: &JobPaper<'_>, pair: &Pair) -> Option<String> {
+    let t = paper.texts;
+    if pair.after.is_some() {
+        return None;
+    }
+    let condition = condition_words(t, pair.condition);
+    Some(match &pair.unequal {
+        Some(why) => t.fill(
+            "measured.not_equal",
+            &[("condition", &condition), ("why", why)],
+        ),
+        None => t.fill("measured.no_after", &[("condition", &condition)]),
+    })
+}
+
+fn declined(paper: &JobPaper<'_>) -> Option<Section> {
+    let t = paper.texts;
+    let mut items = paper.remarks(RemarkTopic::Declined);
+    let unchecked = paper.remarks(RemarkTopic::NotChecked);
+    items.extend(
+        unchecked
+            .iter()
+            .map(|u| t.fill("handover.not_checked", &[("what", u)])),
+    );
+    let mut section = Section::new(t.at("handover.declined"));
+    section.push(if items.is_empty() {
+        Block::text(t.at("handover.nothing_declined"))
+    } else {
+        Block::List { items }
+    });
+    Some(section)
+}
+
+fn sealed(paper: &JobPaper<'_>) -> Section {
+    let mut section = Section::new(paper.texts.at("handover.seals"));
+    section.push(seals(paper, true));
+    section.push(do_not_turn(paper));
+    section
+}
+
+fn next(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("handover.next"));
+    let mut items = paper.remarks(RemarkTopic::NextCheck);
+    items.push(match (sealed_turned(paper), paper.record.odometer_km) {
+        (true, Some(km)) => t.fill(
+            "next.soon_at",
+            &[
+                ("from", &fixed((km + 500) as f64, 0)),
+                ("to", &fixed((km + 1000) as f64, 0)),
+            ],
+        ),
+        (true, None) => t.own("next.soon"),
+        (false, _) => t.own("next.with_valves"),
+    });
+    section.push(Block::List { items });
+    section.push(cautions(paper));
+    section
+}

@@ -1,0 +1,293 @@
+//! The second-hand inspection: what the evidence shows, what it does not, and no promise beyond it.
+
+use evenpull_diagnose::Interval;
+use evenpull_job::{PerBody, SealState};
+
+use super::before_after::{Pair, condition_words, pairs};
+use super::model::{Block, Column, Document, Section};
+use super::paper::{JobPaper, RemarkTopic};
+use super::shared::{begun, causes, part_words, photos, push_all, sealed_parts, seals};
+use super::sources::sources;
+use crate::legend::shown;
+use crate::number::fixed;
+use crate::wording::body_words;
+
+/// The inspection of a machine that is to be bought or sold.
+pub fn inspection(paper: &JobPaper<'_>) -> Document {
+    let mut document = begun(paper, "inspection.title");
+    document.sections = vec![
+        in_short(paper),
+        seen(paper),
+        measured(paper),
+        state(paper),
+        wear(paper),
+        not_checked(paper),
+        limits(paper),
+        sources(paper),
+    ];
+    document
+}
+
+fn in_short(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("inspection.short"));
+    let of = |state| {
+        let parts = sealed_parts(paper);
+        parts
+            .iter()
+            .filter(|p| paper.job.seal(p) == Some(state))
+            .count()
+    };
+    let all = sealed_parts(paper).len();
+    let (intact, disturbed) = (of(SealState::Intact), of(SealState::Disturbed));
+    section.push(Block::lead(t.fill(
+        "inspection.seal_count",
+        &[
+            ("intact", &intact.to_string()),
+            ("disturbed", &disturbed.to_string()),
+            ("unseen", &(all - intact - disturbed).to_string()),
+            ("all", &all.to_string()),
+        ],
+    )));
+    push_all(&mut section, causes(t, paper.now));
+    section
+}
+
+/// Seals and what else was seen.
+fn seen(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("inspection.seen"));
+    section.push(seals(paper, false));
+    section.push(Block::note(t.at("inspection.intact_means")));
+    let found = paper.remarks(RemarkTopic::Found);
+    if !found.is_empty() {
+        section.push(Block::List { items: found });
+    }
+    push_all(&mut section, photos(paper, false));
+    push_all(&mut section, photos(paper, true));
+    section
+}
+
+/// Depressions as read, one row a condition and cylinder.
+fn measured(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("inspection.measured"));
+    let pairs = pairs(paper);
+    if pairs.is_empty() {
+        section.push(Block::text(t.at("measured.no_readings")));
+    } else {
+        section.push(Block::Table {
+            caption: t.own("inspection.measured_caption"),
+            columns: vec![
+                Column::words(t.at("measured.condition")),
+                Column::words(t.at("measured.what")),
+                Column::figures(t.at("inspection.value")),
+                Column::words(t.at("inspection.reading")),
+            ],
+            rows: pairs.iter().flat_map(|p| rows(paper, p)).collect(),
+            tall: false,
+        });
+    }
+    let mut facts = Vec::new();
+    if let Some(r) = paper.job.readings.iter().find(|r| r.sensor_v.is_some()) {
+        let on_record = paper.profile.sensor.map_or_else(
+            || t.own("inspection.no_record"),
+            |s| {
+                t.fill(
+                    "inspection.on_record",
+                    &[("volts", &fixed(s.volts_at_stop, 3))],
+                )
+            },
+        );
+        let volts = r.sensor_v.map_or_else(String::new, |v| fixed(v, 3));
+        let condition = condition_words(t, r.condition);
+        facts.push((
+            t.own("inspection.sensor"),
+            format!("{volts} V, {condition}; {on_record}"),
+        ));
+    }
+    if let Some(r) = paper
+        .job
+        .readings
+        .iter()
+        .find(|r| r.idle_valve_steps.is_some())
+    {
+        let steps = r.idle_valve_steps.map_or_else(String::new, |v| fixed(v, 0));
+        let of = paper.profile.idle_valve.map_or_else(String::new, |v| {
+            format!(" / {}", fixed(f64::from(v.steps), 0))
+        });
+        let condition = condition_words(t, r.condition);
+        facts.push((
+            t.own("inspection.steps"),
+            format!("{steps}{of}, {condition}"),
+        ));
+    }
+    if !facts.is_empty() {
+        section.push(Block::Facts { rows: facts });
+    }
+    section
+}
+
+fn rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
+    let t = paper.texts;
+    let last = pair.after.as_ref().unwrap_or(&pair.before);
+    let row = |what: String, value: String| vec![String::new(), what, value, String::new()];
+    let kpa = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| format!("{} kPa", fixed(v, 1)));
+    let bodies = paper.now.body_names.iter().zip(&last.kpa);
+    let mut all: Vec<Vec<String>> = bodies
+        .map(|(body, v)| {
+            row(
+                t.fill(
+                    "measured.depression",
+                    &[("body", &shown(&paper.now.body_names, body))],
+                ),
+                kpa(*v),
+            )
+        })
+        .collect();
+    all.push(row(t.own("measured.apart"), kpa(last.apart_kpa())));
+    if let Some(first) = all.first_mut() {
+        first[0] = condition_words(t, pair.condition);
+        first[3] = format!("R{}", last.index + 1);
+    }
+    all
+}
+
+/// Where plates, leaks and bleeds stand, with their ranges.
+fn state(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("inspection.state"));
+    if paper.now.bodies.is_empty() {
+        section.push(Block::text(t.at("inspection.no_state")));
+        return section;
+    }
+    let range = |i: &Interval, decimals| {
+        t.fill(
+            "inspection.range",
+            &[
+                ("value", &fixed(i.value, decimals)),
+                ("low", &fixed(i.lo90, decimals)),
+                ("high", &fixed(i.hi90, decimals)),
+            ],
+        )
+    };
+    let bodies = paper.now.bodies.iter().map(|b| {
+        vec![
+            body_words(&b.body),
+            range(&b.offset_deg, 2),
+            range(&b.leak_mm2, 1),
+            range(&b.bleed_mm2, 1),
+        ]
+    });
+    section.push(Block::Table {
+        caption: t.own("inspection.state_caption"),
+        columns: vec![
+            Column::words(t.at("inspection.cylinder")),
+            Column::figures(t.at("inspection.offset")),
+            Column::figures(t.at("inspection.leak")),
+            Column::figures(t.at("inspection.bleed")),
+        ],
+        rows: bodies.collect(),
+        tall: false,
+    });
+    section
+}
+
+/// What wears, as measured by hand and by air.
+fn wear(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("inspection.wear"));
+    let c = &paper.job.checks;
+    let names = paper.profile.bodies();
+    let list = |values: &Option<PerBody<f64>>, unit: &str, decimals| {
+        let values = values.as_ref()?;
+        let given: Vec<String> = names
+            .iter()
+            .zip(values.iter())
+            .filter_map(|(b, v)| Some(format!("{} {} {unit}", body_words(b), fixed(*v?, decimals))))
+            .collect();
+        (!given.is_empty()).then(|| given.join(", "))
+    };
+    let rows: Vec<(String, String)> = [
+        ("inspection.play", list(&c.spindle_play_mm, "mm", 2)),
+        ("inspection.compression", list(&c.compression_kpa, "kPa", 0)),
+        ("inspection.leak_down", list(&c.leak_down_percent, "%", 0)),
+    ]
+    .into_iter()
+    .filter_map(|(key, value)| Some((t.own(key), value?)))
+    .collect();
+    if rows.is_empty() {
+        section.push(Block::text(t.at("inspection.no_wear")));
+    } else {
+        section.push(Block::Facts { rows });
+    }
+    let remarks = evenpull_job::check_findings(paper.job, paper.profile);
+    let mut items: Vec<String> = remarks.into_iter().map(|n| n.text).collect();
+    items.extend(paper.record.forecast.iter().cloned());
+    items.push(t.own(
+        if paper.job.earlier.is_empty() && paper.record.forecast.is_empty() {
+            "inspection.one_visit"
+        } else {
+            "inspection.earlier_visits"
+        },
+    ));
+    section.push(Block::List { items });
+    section
+}
+
+/// What this inspection did not look at, by what is on record.
+fn not_checked(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("inspection.not_checked"));
+    let mut items: Vec<String> = sealed_parts(paper)
+        .iter()
+        .filter(|p| {
+            !matches!(
+                paper.job.seal(p),
+                Some(SealState::Intact | SealState::Disturbed)
+            )
+        })
+        .map(|p| t.fill("inspection.seal_unseen", &[("part", &part_words(paper, p))]))
+        .collect();
+    let c = &paper.job.checks;
+    let readings = &paper.job.readings;
+    let missing = [
+        (c.clearances.is_none(), "inspection.no_clearances"),
+        (c.compression_kpa.is_none(), "inspection.no_compression"),
+        (c.leak_down_percent.is_none(), "inspection.no_leak_down"),
+        (c.spindle_play_mm.is_none(), "inspection.no_play"),
+        (c.stub_spray.is_none(), "inspection.no_spray"),
+        (c.cable_slack.is_none(), "inspection.no_cable"),
+        (c.snap_shut_v.is_empty(), "inspection.no_snaps"),
+        (
+            readings.iter().all(|r| r.lambda.is_none()),
+            "inspection.no_lambda",
+        ),
+        (paper.record.odometer_km.is_none(), "inspection.no_odometer"),
+    ];
+    let said = missing.into_iter().filter(|(is, _)| *is);
+    items.extend(said.map(|(_, key)| t.own(key)));
+    items.extend(paper.remarks(RemarkTopic::NotChecked));
+    section.push(if items.is_empty() {
+        Block::text(t.at("inspection.all_checked"))
+    } else {
+        Block::List { items }
+    });
+    section
+}
+
+fn limits(paper: &JobPaper<'_>) -> Section {
+    let t = paper.texts;
+    let mut section = Section::new(t.at("inspection.limits"));
+    section.push(Block::Frame {
+        head: t.own("inspection.limits_head"),
+        lines: [
+            "inspection.limits_day",
+            "inspection.limits_seals",
+            "inspection.limits_none",
+        ]
+        .map(|key| t.own(key))
+        .into(),
+    });
+    section
+}

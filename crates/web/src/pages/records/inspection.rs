@@ -1,0 +1,154 @@
+//! The inspection of a used machine: everything it takes on one page, one press at its end.
+
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::response::{Redirect, Response};
+use evenpull_app::{
+    CautionWhen, Condition, GAUGE_UNITS, GaugeEntry, PressureUnit, ReadingEntry, RemarkTopic,
+    SealMoment, SealState, cautions_for,
+};
+
+use super::booking::SealRow;
+use super::stored::{JobHead, Stored, records, stored};
+use crate::page::{Place, Shell, Visitor, shown};
+use crate::pages::aside::problem;
+use crate::pages::condition_words;
+use crate::posted::Posted;
+use crate::problem::Problem;
+use crate::state::Web;
+
+/// What an inspection reads; a sweep takes recordings and the bench.
+const CONDITIONS: [Condition; 2] = [Condition::Idle, Condition::Hold];
+
+#[derive(Debug, Template)]
+#[template(path = "job_inspection.html")]
+struct InspectionPage {
+    s: Shell,
+    job: JobHead,
+    row_seals: Vec<SealRow>,
+    bodies: Vec<String>,
+    conditions: Vec<(&'static str, String)>,
+    units: [PressureUnit; 8],
+    cautions: Vec<&'static str>,
+}
+
+pub(crate) async fn inspection(
+    State(web): State<Web>,
+    visitor: Visitor,
+    Path(id): Path<i64>,
+) -> Result<Response, Problem> {
+    let job = stored(&web, id).await?;
+    let found = SealMoment::Found.as_str();
+    let seal = |part: String| SealRow {
+        state: job.seal(found, &part).unwrap_or_default().to_owned(),
+        part,
+    };
+    Ok(shown(&InspectionPage {
+        job: job.head(&visitor, "inspection"),
+        row_seals: job.sealed_parts().into_iter().map(seal).collect(),
+        bodies: job.profile.bodies().to_vec(),
+        conditions: CONDITIONS
+            .map(|c| (c.as_str(), condition_words(c, &visitor.texts).to_owned()))
+            .into(),
+        units: GAUGE_UNITS,
+        cautions: cautions_for(CautionWhen::EngineRuns)
+            .map(|c| c.text)
+            .collect(),
+        s: visitor.shell(Place::Jobs),
+    }))
+}
+
+/// Keeps what was seen and read, and goes on to the sheet.
+pub(crate) async fn inspection_posted(
+    State(web): State<Web>,
+    Path(id): Path<i64>,
+    form: Posted,
+) -> Result<Redirect, Problem> {
+    let job = stored(&web, id).await?;
+    // Everything is read before anything is kept: a slip in the last field leaves nothing half done.
+    let seals = seals(&job, &form)?;
+    let readings = CONDITIONS
+        .into_iter()
+        .map(|c| reading(&form, job.profile.bodies(), c))
+        .collect::<Result<Vec<_>, _>>()?;
+    let records = records(&web)?;
+    for (part, state) in seals {
+        let kept = records
+            .record_seal(id, SealMoment::Found, &part, state)
+            .await;
+        kept.map_err(|e| problem(&web, &e))?;
+    }
+    for entry in readings.into_iter().flatten() {
+        let kept = records.add_reading(id, &entry).await;
+        kept.map_err(|e| problem(&web, &e))?;
+    }
+    for (field, topic) in [
+        ("found", RemarkTopic::Found),
+        ("left", RemarkTopic::NotChecked),
+    ] {
+        if !form.text(field).is_empty() {
+            let kept = records.record_remark(id, topic, form.text(field)).await;
+            kept.map_err(|e| problem(&web, &e))?;
+        }
+    }
+    Ok(Redirect::to(&format!("/jobs/{id}/papers/inspection.pdf")))
+}
+
+/// Seals that were noted or changed.
+fn seals(job: &Stored, form: &Posted) -> Result<Vec<(String, SealState)>, Problem> {
+    let states = [
+        SealState::Intact,
+        SealState::Disturbed,
+        SealState::CannotSee,
+    ];
+    let mut noted = Vec::new();
+    for part in job.sealed_parts() {
+        let word = form.text(&format!("seal.{part}"));
+        if word.is_empty() || job.seal(SealMoment::Found.as_str(), &part) == Some(word) {
+            continue;
+        }
+        let state = states.into_iter().find(|s| s.as_str() == word);
+        let state = state.ok_or_else(|| {
+            let known = states.map(SealState::as_str).join(", ");
+            Problem::Input(format!("`seal.{part}` = `{word}`: {known}"))
+        })?;
+        noted.push((part, state));
+    }
+    Ok(noted)
+}
+
+/// The reading of one condition; `None` where no gauge was typed.
+fn reading(
+    form: &Posted,
+    bodies: &[String],
+    condition: Condition,
+) -> Result<Option<ReadingEntry>, Problem> {
+    let word = condition.as_str();
+    let field = |name: &str| form.maybe_number(&format!("{word}.{name}"));
+    let mut values = Vec::new();
+    for body in bodies {
+        if let Some(v) = field(&format!("gauge.{body}"))? {
+            values.push((body.clone(), v));
+        }
+    }
+    if values.is_empty() {
+        return Ok(None);
+    }
+    let unit: PressureUnit = match form.text("unit") {
+        "" => PressureUnit::KPa,
+        word => word
+            .parse()
+            .map_err(|e| Problem::Input(format!("`unit`: {e}")))?,
+    };
+    Ok(Some(ReadingEntry {
+        gauge: Some(GaugeEntry {
+            values,
+            unit: unit.name().to_owned(),
+        }),
+        rpm: field("rpm")?,
+        sensor_v: field("sensor_v")?,
+        idle_valve_steps: field("steps")?,
+        engine_c: form.maybe_number("engine_c")?,
+        ..ReadingEntry::new(condition)
+    }))
+}
