@@ -95,7 +95,7 @@ pub fn folder_document(
         version: None,
         shop: String::new(),
     };
-    let findings = Findings::of(loaded, progress)?;
+    let findings = Findings::of(loaded, kind, progress)?;
     let document = findings.document(kind, &PaperRecord::default(), &stamp, rates);
     Ok(DocumentFile {
         bytes: rendered(&document, form)?,
@@ -123,6 +123,11 @@ fn folder_digest(loaded: &LoadedJob) -> Result<String, AppError> {
     Ok(sha256_hex(parts.concat().as_bytes()))
 }
 
+/// True for a document that says something of the readings.
+pub(crate) fn needs_readings(kind: DocumentKind) -> bool {
+    !matches!(kind, DocumentKind::JobCard | DocumentKind::WhySealed)
+}
+
 /// Findings as the documents need them: as found, and as the machine stands now.
 pub(crate) struct Findings {
     now: AssessOutcome,
@@ -131,8 +136,16 @@ pub(crate) struct Findings {
 }
 
 impl Findings {
-    /// Assesses a job, and once more without what was read after something was turned.
-    pub(crate) fn of(loaded: LoadedJob, progress: &mut JobProgress<'_>) -> Result<Self, AppError> {
+    /// Assesses a job, and once more without what was read after something was turned; a document
+    /// that says nothing of the readings is made without.
+    pub(crate) fn of(
+        mut loaded: LoadedJob,
+        kind: DocumentKind,
+        progress: &mut JobProgress<'_>,
+    ) -> Result<Self, AppError> {
+        if !needs_readings(kind) {
+            loaded.job.readings.clear();
+        }
         let turned = loaded
             .job
             .readings

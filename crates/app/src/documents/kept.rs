@@ -1,15 +1,18 @@
 //! Documents of stored jobs: a version is written once and given out ever after.
 
+use std::path::PathBuf;
+
+use evenpull_job::{Job, Profile};
 use evenpull_report::{
     DocumentKind, LineChoice, PaperPhoto, PaperRecord, PaperRemark, PricedLine, Rates,
     ReadingSource, RemarkTopic, Stamp, small_photo,
 };
-use evenpull_store::{DocumentRecord, Moment, NewDocument, sha256_hex};
+use evenpull_store::{DocumentRecord, JobTexts, Moment, NewDocument, sha256_hex};
 use serde::Serialize;
 
-use super::{Calendar, DocumentFile, DocumentForm, Findings, VERSION, rendered};
+use super::{Calendar, DocumentFile, DocumentForm, Findings, VERSION, needs_readings, rendered};
 use crate::error::AppError;
-use crate::job_folder::load_job;
+use crate::job_folder::{LoadedJob, load_job};
 use crate::records::{JobRecord, Records, ShopSettings};
 
 /// A document on record and whether the job still is as it says.
@@ -141,7 +144,13 @@ impl Records {
             version: version.number,
             shop: shop_line(shop),
         };
-        let folder = self.in_folder(job_id).await?;
+        // A card is wanted before anything is read, and a folder needs readings.
+        let folder = if needs_readings(kind) {
+            Some(self.in_folder(job_id).await?)
+        } else {
+            None
+        };
+        let texts = self.job_texts(job_id).await?;
         let rates = rates.clone();
         let making = move || {
             for (photo, bytes) in files {
@@ -154,7 +163,11 @@ impl Records {
                     None => paper.photos_unread += 1,
                 }
             }
-            let findings = Findings::of(load_job(&folder.path)?, &mut |_, _| {})?;
+            let loaded = match &folder {
+                Some(folder) => load_job(&folder.path)?,
+                None => without_readings(&texts)?,
+            };
+            let findings = Findings::of(loaded, kind, &mut |_, _| {})?;
             rendered(&findings.document(kind, &paper, &stamp, &rates), form)
         };
         tokio::task::spawn_blocking(making)
@@ -195,6 +208,18 @@ impl Records {
             format!("{inputs}{text}{}", shop_line(shop)).as_bytes(),
         ))
     }
+}
+
+/// A job as booked in, for documents that say nothing of its readings.
+fn without_readings(texts: &JobTexts) -> Result<LoadedJob, AppError> {
+    let profile = Profile::from_toml("profile.toml", &texts.profile_toml)?;
+    Ok(LoadedJob {
+        job: Job::draft_from_toml("job.toml", &texts.job_toml, &profile)?,
+        profile,
+        file: PathBuf::from("job.toml"),
+        folder: PathBuf::new(),
+        text: texts.job_toml.clone(),
+    })
 }
 
 /// The shop as its documents name it: one line.

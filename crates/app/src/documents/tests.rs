@@ -46,7 +46,7 @@ async fn open(folder: &std::path::Path) -> Records {
         .unwrap()
 }
 
-async fn job(records: &Records) -> i64 {
+async fn booked(records: &Records) -> i64 {
     let profile_toml = std::fs::read_to_string(example("healthy").join("profile.toml")).unwrap();
     let machine = NewMachine {
         name: "Dunlin 1060".to_owned(),
@@ -61,7 +61,11 @@ async fn job(records: &Records) -> i64 {
         odometer_km: Some(31_200),
         head_toml: "[ambient]\npressure_kpa = 99.3\n".to_owned(),
     };
-    let id = records.add_job(&new).await.unwrap();
+    records.add_job(&new).await.unwrap()
+}
+
+async fn job(records: &Records) -> i64 {
+    let id = booked(records).await;
     for (left, right) in [(34.0, 36.5), (35.0, 35.4)] {
         let entry = ReadingEntry {
             gauge: Some(GaugeEntry {
@@ -85,18 +89,40 @@ fn text(bytes: &[u8]) -> String {
 }
 
 #[test]
-fn a_folder_gives_every_document_with_its_digest() {
-    for kind in DocumentKind::ALL {
-        let made = |form| {
-            let (job, rates) = (example("stub-leak"), Rates::default());
-            folder_document(&job, kind, form, time(), &rates, &mut |_, _| {}).unwrap()
-        };
-        let page = text(&made(PAGE).bytes);
-        assert!(page.contains("Dunlin 1060"), "{kind:?}");
-        assert!(page.contains("stub-leak · data "), "{kind:?}");
-        assert!(made(SHEET).bytes.starts_with(b"%PDF-1.7"), "{kind:?}");
-        assert_eq!(made(PAGE).version, None);
+fn a_folder_gives_its_documents_with_their_digest() {
+    let (job, rates) = (example("stub-leak"), Rates::default());
+    let made =
+        |kind, form| folder_document(&job, kind, form, time(), &rates, &mut |_, _| {}).unwrap();
+    for kind in [DocumentKind::Handover, DocumentKind::JobCard] {
+        let page = made(kind, PAGE);
+        let text = text(&page.bytes);
+        assert!(text.contains("Dunlin 1060"), "{kind:?}");
+        assert!(text.contains("job stub-leak · data "), "{kind:?}");
+        assert_eq!(page.version, None);
     }
+    let sheet = made(DocumentKind::WhySealed, SHEET);
+    assert!(sheet.bytes.starts_with(b"%PDF-1.7"));
+}
+
+#[test]
+fn a_card_is_there_before_anything_is_read() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = booked(&records).await;
+        let kind = DocumentKind::JobCard;
+        let card = records.document(id, kind, PAGE, None, &calendar()).await?;
+        assert!(text(&card.bytes).contains("hunts at idle"));
+        let kind = DocumentKind::Handover;
+        let none = records.document(id, kind, PAGE, None, &calendar()).await;
+        let error = none.unwrap_err();
+        assert!(
+            error.to_string().contains("holds no readings yet"),
+            "{error}"
+        );
+        Ok(())
+    })
+    .unwrap();
 }
 
 #[test]
