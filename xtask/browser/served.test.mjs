@@ -90,7 +90,7 @@ async function read(page, places) {
 async function assess(page) {
   await page.goto(`${home}/bench`);
   const rows = await page.locator('#readings tbody tr').count();
-  await page.waitForFunction((all) => document.getElementById('kept').textContent.startsWith(`${all} readings kept`), rows);
+  await page.waitForFunction((all) => document.getElementById('kept').textContent.endsWith(`: ${all}`), rows);
   await page.goto(`${home}${job}/findings`);
   await page.getByRole('button', { name: /^Assess the readings/ }).click({ timeout: READING_MS });
   await page.waitForLoadState();
@@ -285,7 +285,7 @@ test('three bodies are shown as floats', { timeout: READING_MS }, () =>
     await page.waitForFunction(() => [0, 1, 2].every((body) => document.getElementById(`kpa-${body}`).textContent !== '–'), null, { timeout: 60_000 });
     assert.equal(await page.locator('.floats .float').count(), 3);
     await lookAtBench('floats');
-    await press(page, 'Stop reading, free the port');
+    await press(page, 'Stop reading here');
   }));
 
 test('sensors that are not there are looked for, in plain words', { timeout: READING_MS }, () =>
@@ -298,7 +298,7 @@ test('sensors that are not there are looked for, in plain words', { timeout: REA
     assert.equal(await page.getByRole('button', { name: 'Start', exact: true }).count(), 0);
     assert.equal(await page.getByText('Sealed screws').count(), 0);
     await lookAtBench('sensors');
-    await press(page, 'Stop reading, free the port');
+    await press(page, 'Stop reading here');
   }));
 
 test('the handover is a sheet in three touches', () =>

@@ -115,7 +115,7 @@ function showEngine(glance) {
 function showSensors({ live, comparison }) {
   live.bodies.forEach((body, index) => say(by(`now-${index}`), pressure(body.now_kpa)));
   const zeros = live.bodies.map((body) => body.zero_kpa);
-  const values = live.bodies.map((body) => `${body.body} ${pressure(body.zero_kpa)} ${config.unit}`).join(', ');
+  const values = live.bodies.map((body) => `${body.body}: ${pressure(body.zero_kpa)} ${config.unit}`).join(', ');
   say(by('zeros'), zeros.includes(null) ? t.not_zeroed : fill(t.zeroed, { values }));
   const { lost_samples: lost, bad_lines: bad, restarts, dropped } = live;
   const rate = number(live.rate_hz, 0);

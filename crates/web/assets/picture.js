@@ -62,27 +62,31 @@ export function beam(place, config) {
   };
 }
 
-/** Floats beside a level line. */
+/** Floats beside a level line, each under the number of its body. Taller where the screen is narrow. */
 export function floats(place, config, count) {
   const width = 1000;
-  const [height, level] = [430, 215];
+  const height = place.clientWidth < 700 ? 620 : 280;
+  const level = height / 2;
   const svg = make('svg', { viewBox: `0 0 ${width} ${height}`, class: 'floats', 'aria-hidden': 'true', focusable: 'false' });
   const step = width / count;
-  const pxPerKpa = 130 / config.act_kpa;
+  const thick = height < 400 ? 44 : 84;
+  const travel = level - thick / 2 - 12;
+  const pxPerKpa = (0.75 * travel) / config.act_kpa;
   // The largest difference allowed is between any two, so each may lie half of it off the mean.
-  const half = (config.good_kpa / 2) * pxPerKpa;
+  const half = Math.min((config.good_kpa / 2) * pxPerKpa, travel);
   make('path', { d: `M0 ${level}H${width}`, class: 'level' }, svg);
   const moved = [];
   for (let body = 0; body < count; body += 1) {
     const x = step * (body + 0.5);
+    const w = Math.min(step * 0.56, 220);
     for (const side of [-1, 1]) {
-      const rail = x + side * Math.min(step * 0.34, 92);
-      make('path', { d: `M${rail} 20V${level - half - 26}h${-side * 22}M${rail} ${height - 20}V${level + half + 26}h${-side * 22}`, class: 'rail' }, svg);
+      const rail = x + side * (w / 2 + Math.min(step * 0.08, 30));
+      const gap = half + thick / 2;
+      make('path', { d: `M${rail} 6V${level - gap}h${-side * 20}M${rail} ${height - 6}V${level + gap}h${-side * 20}`, class: 'rail' }, svg);
     }
     const group = make('g', { class: `float s${body % 8}` }, svg);
-    const w = Math.min(step * 0.5, 130);
-    make('rect', { x: x - w / 2, y: level - 26, width: w, height: 52, rx: body % 2 ? 6 : 26, class: 'weight' }, group);
-    make('path', { d: `M${x - w / 2 + 10} ${level}h${w - 20}`, class: 'waterline' }, group);
+    make('rect', { x: x - w / 2, y: level - thick / 2, width: w, height: thick, rx: body % 2 ? 8 : thick / 2, class: 'weight' }, group);
+    make('path', { d: `M${x - w / 2 + 14} ${level}h${w - 28}`, class: 'waterline' }, group);
     moved.push(group);
   }
   place.replaceChildren(svg);
@@ -92,7 +96,7 @@ export function floats(place, config, count) {
     svg.classList.toggle('unknown', known.length === 0);
     moved.forEach((group, body) => {
       const off = kpa[body] === null ? 0 : kpa[body] - mean;
-      group.setAttribute('transform', `translate(0 ${clamp(off * pxPerKpa, 175)})`);
+      group.setAttribute('transform', `translate(0 ${clamp(off * pxPerKpa, travel)})`);
       group.classList.toggle('hit', kpa[body] !== null && Math.abs(off) <= config.good_kpa / 2);
     });
   };

@@ -47,7 +47,7 @@ pub(crate) async fn listen(address: String, queue: Queue) {
         let socket = match tokio::time::timeout(wait, TcpStream::connect(&address)).await {
             Ok(Ok(socket)) => socket,
             Ok(Err(e)) => {
-                nobody(&queue, &address, &e.to_string()).await;
+                nobody(&queue, &address, &in_words(&e)).await;
                 continue;
             }
             Err(_) => {
@@ -63,6 +63,18 @@ pub(crate) async fn listen(address: String, queue: Queue) {
         if let Some(why) = why {
             lost(&queue, &address, why).await;
         }
+    }
+}
+
+/// Why nobody is reached, for the one at the bench.
+fn in_words(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::ConnectionRefused => "nobody listens there; is the board on?".to_owned(),
+        io::ErrorKind::HostUnreachable | io::ErrorKind::NetworkUnreachable => {
+            "not to be reached; is it in this network?".to_owned()
+        }
+        io::ErrorKind::TimedOut => "no answer".to_owned(),
+        _ => error.to_string(),
     }
 }
 

@@ -107,8 +107,23 @@ async fn search(
     }
 }
 
+/// Why a port is not read, for the one at the bench.
+fn in_words(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::PermissionDenied => {
+            "this user may not open it; on Linux, join the group that \
+                                            owns it, often `dialout`"
+                .to_owned()
+        }
+        io::ErrorKind::NotFound => "not there; plug the board in".to_owned(),
+        io::ErrorKind::ResourceBusy => "another program has it open".to_owned(),
+        io::ErrorKind::UnexpectedEof => "unplugged".to_owned(),
+        _ => error.to_string(),
+    }
+}
+
 async fn try_port(path: PathBuf, damage: Decoder) -> Result<Found, String> {
-    let fault = |e: io::Error| format!("{}: {e}", path.display());
+    let fault = |e: io::Error| format!("{}: {}", path.display(), in_words(&e));
     let mut port = Port(open(&path, BAUD[0]).map_err(fault)?);
     let mut last = None;
     for (i, baud) in BAUD.into_iter().enumerate() {

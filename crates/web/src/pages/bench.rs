@@ -9,14 +9,16 @@ use axum::http::header::CONTENT_SECURITY_POLICY;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use evenpull_app::{
     AGREE_KPA, Adjuster, AdjusterKind, AppError, Bench, BenchReading, BenchSource, BenchStart,
-    Beside, CautionWhen, Condition, DRAWN_KPA, Fault, Operation, Writing, assessment_page,
-    cause_code, cause_name, cautions_for, fault_codes, load_profile, mendable, profile_list,
+    Beside, CautionWhen, Comparison, Condition, DRAWN_KPA, Fault, Operation, Writing,
+    assessment_page, cause_code, cause_name, cautions_for, fault_codes, load_profile, mendable,
+    profile_list,
 };
 use serde::Serialize;
 
 use super::FINDINGS_POLICY;
 use super::aside::{aside, problem};
 use super::findings_view::{Findings, findings_view};
+use crate::bench_keeper::BenchLink;
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::posted::Posted;
 use crate::problem::Problem;
@@ -88,6 +90,10 @@ struct BenchPage {
     truth: Option<Vec<String>>,
     /// The practice engine, which is operated from here.
     practice: bool,
+    /// How the sensors compared last; empty before.
+    compared: String,
+    /// How far the readings are kept; empty where they are not.
+    kept: String,
     /// What was typed beside the sensors: name of the field, key of its text, value.
     beside: [(&'static str, &'static str, String); 4],
     profiles: Vec<Choice>,
@@ -100,8 +106,14 @@ struct BenchPage {
 pub(crate) async fn bench(State(web): State<Web>, visitor: Visitor) -> Result<Response, Problem> {
     aside(move || {
         web.at_bench(|bench| {
-            bench.glance();
-            Ok(shown(&page(bench, web.bench_job(), &visitor)))
+            let compared = bench.glance().comparison;
+            let mut page = page(bench, web.bench_job(), &visitor);
+            let (texts, writing) = (&visitor.texts, visitor.writing);
+            page.compared =
+                compared.map_or_else(String::new, |c| compared_words(&c, texts, writing));
+            let link = web.bench_link();
+            page.kept = link.map_or_else(String::new, |l| kept_words(&l, texts));
+            Ok(shown(&page))
         })
         .map_err(|e| problem(&web, &e))
     })
@@ -132,6 +144,8 @@ fn page(bench: &Bench, job: Option<i64>, visitor: &Visitor) -> BenchPage {
             .findings()
             .map(|f| findings_view(&f.0, |i| bench.can_follow(i), writing)),
         practice: bench.is_practice(),
+        compared: String::new(),
+        kept: String::new(),
         beside: beside_fields(&bench.beside(), writing),
         truth: bench.truth().map(<[String]>::to_vec),
         profiles: profile_list()
@@ -151,6 +165,44 @@ fn page(bench: &Bench, job: Option<i64>, visitor: &Visitor) -> BenchPage {
             .collect(),
         job,
         s: visitor.shell(Place::Bench),
+    }
+}
+
+/// How the sensors compared, as the script says it too.
+fn compared_words(found: &Comparison, texts: &Texts, writing: Writing) -> String {
+    let amount = |kpa: f64| {
+        let value = writing.fixed(kpa * writing.per_kpa(), writing.decimals() + 1);
+        format!("{value} {}", writing.unit())
+    };
+    let key = if found.agree {
+        "script.agree"
+    } else if found.below_kpa < DRAWN_KPA {
+        "script.not_drawn"
+    } else {
+        "script.differ"
+    };
+    texts.fill(
+        key,
+        &[
+            ("apart", &amount(found.apart_kpa)),
+            ("below", &amount(found.below_kpa)),
+            ("agree", &amount(AGREE_KPA)),
+            ("drawn", &amount(DRAWN_KPA)),
+        ],
+    )
+}
+
+/// How far the readings are kept, as the script says it too.
+fn kept_words(link: &BenchLink, texts: &Texts) -> String {
+    match &link.trouble {
+        Some(why) => texts.fill("script.not_kept", &[("why", why)]),
+        None => texts.fill(
+            "script.kept",
+            &[
+                ("count", &link.kept.to_string()),
+                ("job", &link.job.to_string()),
+            ],
+        ),
     }
 }
 

@@ -62,6 +62,8 @@ struct Line {
     path: String,
     /// Middle of each mark.
     marks: Vec<(String, String)>,
+    /// Size of a round mark; the first is the widest, so that all are seen where they agree.
+    mark_r: &'static str,
 }
 
 /// What is asked.
@@ -203,10 +205,20 @@ fn said(found: &WhatIfFound, asked: &WhatIf, bodies: &[String], visitor: &Visito
         texts.fill("what_if.plates", &[("bodies", &which.join(", "))])
     });
     if let Some(deg) = found.believed_at_rest_deg {
-        let key = match (asked.learn, deg.abs() > 0.02) {
-            (true, _) => "what_if.blind",
-            (false, true) => "what_if.sees",
-            (false, false) => "what_if.sees_nothing",
+        let key = if which.is_empty() {
+            "what_if.sees_nothing"
+        } else if asked.learn {
+            if asked.turns > 0.0 {
+                "what_if.blind_in"
+            } else {
+                "what_if.blind_out"
+            }
+        } else if deg.abs() <= 0.02 {
+            "what_if.sees_nothing"
+        } else if deg > 0.0 {
+            "what_if.sees_more"
+        } else {
+            "what_if.sees_less"
         };
         said.push(texts.fill(key, &[("deg", &signed(writing, deg, 2))]));
     }
@@ -295,8 +307,8 @@ fn place(name: &str, changed: &Changed, bodies: &[String], visitor: &Visitor) ->
     }
 }
 
-/// Left, right, top and bottom of the plot in a picture of 640 by 420.
-const PLOT: (f64, f64, f64, f64) = (86.0, 560.0, 20.0, 350.0);
+/// Left, right, top and bottom of the plot in a picture of 640 by 370.
+const PLOT: (f64, f64, f64, f64) = (92.0, 612.0, 16.0, 316.0);
 
 fn picture(found: &WhatIfFound, bodies: &[String], writing: Writing) -> Picture {
     let (left, right, top, bottom) = PLOT;
@@ -319,7 +331,8 @@ fn picture(found: &WhatIfFound, bodies: &[String], writing: Writing) -> Picture 
     let lines: Vec<Line> = bodies
         .iter()
         .zip(&found.air_error_percent)
-        .map(|(body, errors)| {
+        .zip(["12", "8", "7", "5"].into_iter().cycle())
+        .map(|((body, errors), mark_r)| {
             let points: Vec<(String, String)> = errors
                 .iter()
                 .enumerate()
@@ -330,6 +343,7 @@ fn picture(found: &WhatIfFound, bodies: &[String], writing: Writing) -> Picture 
                 body: body.clone(),
                 path: format!("M{}", path.join("L")),
                 marks: points,
+                mark_r,
             }
         })
         .collect();

@@ -146,6 +146,14 @@ async fn sensors_of_a_board_on_the_network_are_compared() {
         let apart = found["apart_kpa"].as_f64().unwrap();
         assert!((apart - apart_kpa).abs() < 0.05, "{found}");
         assert_eq!(found["agree"], agree, "{found}");
+        // Without scripts the page says it as well.
+        let page = device.get("/bench").await.text;
+        let said = if agree {
+            "They agree:"
+        } else {
+            "They differ by"
+        };
+        assert!(page.contains(said), "{said} in {page}");
     }
     // That they agree stands among the checks of the job.
     let start = Instant::now();
