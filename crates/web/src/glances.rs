@@ -15,8 +15,9 @@ use tokio::time::{Instant, sleep, sleep_until, timeout};
 use crate::bench_keeper::BenchLink;
 use crate::state::Web;
 
-/// Shortest time between two glances: a frame of most screens.
-const FRAME: Duration = Duration::from_millis(16);
+/// Shortest time between two glances: half a frame of most screens, so that what is new hardly ever
+/// misses one.
+const PACE: Duration = Duration::from_millis(8);
 /// Longest wait for a moment of the session before the bench is looked at again.
 const ALIVE: Duration = Duration::from_millis(500);
 /// Wait where there is no bench.
@@ -88,7 +89,7 @@ async fn write(web: Web) {
         let begun = Instant::now();
         if let Some(text) = text(&web) {
             web.glances().newest.send_replace(text);
-            sleep_until(begun + FRAME).await;
+            sleep_until(begun + PACE).await;
         }
     }
 }
