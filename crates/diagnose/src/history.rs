@@ -33,8 +33,9 @@ const UNIT_DAYS: f64 = 365.25;
 /// Visits from which a trend may be spoken of.
 const VISITS: usize = 3;
 
-/// Probability from which a step is told.
+/// Probability from which a step is told, and from which it is kept as a hint.
 const TOLD: f64 = 0.5;
+const HINTED: f64 = 0.01;
 
 /// Where one quantity stood in a visit.
 #[derive(Debug, Clone, PartialEq)]
@@ -152,6 +153,8 @@ pub struct Series {
     pub ahead: Vec<(f64, Interval)>,
     /// Steps more likely than not.
     pub steps: Vec<Step>,
+    /// Steps less likely than that by themselves; what else changed may speak for them.
+    pub hints: Vec<Step>,
 }
 
 /// A machine over its visits.
@@ -303,8 +306,8 @@ fn one(
         .filter(|_| known)
         .filter_map(|k| Some((asked[k].0 * axis.unit(), interval(&wear.level(k))?)))
         .collect();
-    let steps = (wear.steps().into_iter().enumerate())
-        .filter(|(_, (p, _))| *p > TOLD)
+    let (steps, hints): (Vec<Step>, Vec<Step>) = (wear.steps().into_iter().enumerate())
+        .filter(|(_, (p, _))| *p > HINTED)
         .filter_map(|(i, (probability, size))| {
             Some(Step {
                 visit: seen[i + 1],
@@ -312,7 +315,7 @@ fn one(
                 size: interval(&size)?,
             })
         })
-        .collect();
+        .partition(|s| s.probability > TOLD);
     Some(Series {
         quantity,
         part: part.to_owned(),
@@ -322,6 +325,7 @@ fn one(
         forecast,
         ahead,
         steps,
+        hints,
     })
 }
 

@@ -19,6 +19,9 @@ const BOTTOM: f64 = HEIGHT - 42.0;
 /// Days in a year, for the axis.
 const YEAR_D: f64 = 365.25;
 
+/// Least width of the picture [1,000 km or years].
+const LEAST: f64 = 0.2;
+
 /// Share of the picture that a limit may take from the readings before it is left out and named in
 /// words only.
 const ROOM: f64 = 2.5;
@@ -54,7 +57,13 @@ pub fn years_picture(
     )?;
     let limits = limits_shown(series, read);
     let high = extent(limits.iter().copied().chain([read.0, read.1]))?;
-    let x = Scale::new(across.0, across.1, LEFT + 10.0, RIGHT - 10.0);
+    // Visits of one day would ask for more digits than there is room for.
+    let x = Scale::new(
+        across.0,
+        across.1.max(across.0 + LEAST),
+        LEFT + 10.0,
+        RIGHT - 10.0,
+    );
     let y = Scale::round(high.0, high.1, BOTTOM, TOP, 5);
     let title = years_title(series);
     let mut canvas = Canvas::new(id, &title, &description(series, labels), WIDTH, HEIGHT);
@@ -268,6 +277,7 @@ mod tests {
                     probability: 0.97,
                     size: about(0.8, 0.1),
                 }],
+                hints: Vec::new(),
             }],
             changes: Vec::new(),
             notices: Vec::new(),

@@ -1,7 +1,8 @@
 //! One machine that comes to the shop again and again, and the family it is of.
 //!
 //! Families differ from their profile as the drawn machines of the calibration do; machines of one
-//! family, whose castings are of one mould, differ from each other by a quarter of that. Instruments
+//! family, whose castings are of one mould, differ from each other by a quarter of that, and by 1 % in
+//! the scale V/n: one runner and one kind of wall heat. Instruments
 //! and noise are drawn anew for every visit; the scale V/n, its change with speed and the wall heat are
 //! the machine's.
 
@@ -15,6 +16,9 @@ use super::readings::{Taken, points, take};
 
 /// Spread of the machines of one family over that of families about their profile; assumed.
 const ALIKE: f64 = 0.25;
+
+/// The same of the scale V/n, as a logarithm: the volume of one casting; assumed.
+const SCALE_ALIKE: f64 = 0.01;
 
 /// The family of one seed.
 pub(crate) struct ShopFamily {
@@ -63,10 +67,9 @@ impl ShopFamily {
         own.bleed_mm2_per_turn = (0..n)
             .map(|i| alike(self.typical.bleed_mm2_per_turn[i], 0.1))
             .collect();
-        let spread = self.profile.refill.scale_sd_percent / 100.0;
         ShopMachine {
             profile: self.profile.clone(),
-            ln_scale: self.ln_scale + source.normal(spread * ALIKE),
+            ln_scale: self.ln_scale + source.normal(SCALE_ALIKE),
             tilt: source.normal(0.01),
             heat_mm2: source.between(0.0, 0.45),
             machine: own,

@@ -2,8 +2,8 @@
 
 use evenpull_job::Profile;
 
-use super::quantity::driven;
-use super::{PastVisit, Quantity, Series, Step};
+use super::quantity::{TOUCHED, driven};
+use super::{PastVisit, Quantity, Series, Step, TOLD};
 
 /// What was touched.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -76,6 +76,26 @@ impl<'a> At<'a> {
     }
 }
 
+/// Share of those who turn a sensor or let the ECU learn that turned a stop before; assumed.
+const AFTER_A_STOP: f64 = 0.5;
+
+/// Steps of plates where the sensor or the learned zero stepped as well: the odds of a stop are those
+/// of somebody who was at work there, not those of any two visits.
+fn beside_the_sensor<'a>(at: &At<'a>) -> Vec<(&'a Series, Step)> {
+    let odds = |p: f64| p / (1.0 - p);
+    let more = odds(AFTER_A_STOP) / odds(TOUCHED);
+    let plates = at.series.iter().filter(|s| s.quantity == Quantity::Offset);
+    plates
+        .filter_map(|s| {
+            let all = s.steps.iter().chain(&s.hints);
+            let mut step = all.clone().find(|t| t.visit == at.visit)?.clone();
+            let own = more * step.probability / (1.0 - step.probability).max(1e-12);
+            step.probability = own / (1.0 + own);
+            (step.probability > TOLD).then_some((s, step))
+        })
+        .collect()
+}
+
 /// Everything that was touched, oldest first.
 pub(super) fn changes(profile: &Profile, visits: &[PastVisit], series: &[Series]) -> Vec<Change> {
     let mut out = Vec::new();
@@ -83,11 +103,16 @@ pub(super) fn changes(profile: &Profile, visits: &[PastVisit], series: &[Series]
         let at = At { series, visit };
         let links = at.of(Quantity::Link);
         // A plate behind a rigid rod goes with its link.
-        let stops: Vec<_> = (at.of(Quantity::Offset).into_iter())
-            .filter(|(s, _)| links.is_empty() || !driven(profile, &s.part))
-            .collect();
         let sensor = at.of(Quantity::SensorZero);
         let learned = at.of(Quantity::LearnedZero);
+        let beside = beside_the_sensor(&at);
+        let plates = match sensor.is_empty() && learned.is_empty() {
+            true => at.of(Quantity::Offset),
+            false => beside.iter().map(|(s, t)| (*s, t)).collect(),
+        };
+        let stops: Vec<_> = (plates.into_iter())
+            .filter(|(s, _)| links.is_empty() || !driven(profile, &s.part))
+            .collect();
         let mut say = |touched: Touched, steps: &[(&Series, &Step)]| {
             out.push(told(touched, visit, visits, steps));
         };

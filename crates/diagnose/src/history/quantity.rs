@@ -5,7 +5,7 @@ use evenpull_job::{AdjusterKind, CouplingLaw, Profile};
 use super::wear::Expected;
 
 /// Chance that somebody turned one part between two visits; assumed, as the odds of an unseen seal.
-const TOUCHED: f64 = 0.03;
+pub(super) const TOUCHED: f64 = 0.03;
 
 /// Clearance of a spindle in its bushes from which one acts [mm]; common practice, no source.
 const PLAY_MM: f64 = 0.10;

@@ -108,6 +108,44 @@ fn a_stop_turned_between_visits_is_told() {
     assert!(explained.series.iter().any(|s| s.dots[3].set));
 }
 
+/// A plate that may have moved, by itself too little to tell, beside a zero-learn that is sure.
+#[test]
+fn a_zero_learn_speaks_for_the_stop_before_it() {
+    let profile = profile();
+    let bodies = profile.bodies().to_vec();
+    let visits: Vec<PastVisit> = (0..4)
+        .map(|i| {
+            let moved = i == 3;
+            let learned = if moved { 0.577 } else { 0.556 };
+            let (off, sd) = if moved { (0.33, 0.14) } else { (0.02, 0.03) };
+            let mut v = visit(i, vec![standing(Quantity::LearnedZero, "", learned, 0.003)]);
+            let plates = bodies
+                .iter()
+                .map(|b| standing(Quantity::Offset, b, off, sd));
+            v.standings.extend(plates);
+            v
+        })
+        .collect();
+    let history = history(&profile, &visits);
+    let told = &history.changes;
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert_eq!(
+        (told[0].visit, told[0].touched),
+        (3, Touched::StopAndLearn),
+        "{told:?}"
+    );
+    let plates = history
+        .series
+        .iter()
+        .filter(|s| s.quantity == Quantity::Offset);
+    assert!(
+        plates
+            .clone()
+            .all(|s| s.steps.is_empty() && s.hints.len() == 1),
+        "{plates:?}"
+    );
+}
+
 #[test]
 fn an_odometer_that_went_back_is_told_and_time_counts() {
     let profile = profile();

@@ -65,7 +65,7 @@ pub(super) fn view(history: &MachineHistory, web: &Web) -> YearsView {
     }
     let change = |c: &evenpull_app::ChangeAnswer| YearsChange {
         job: c.job,
-        text: c.text.clone(),
+        text: sentence(&c.text),
         percent: format!("{:.0}", 100.0 * c.probability),
     };
     YearsView {
@@ -75,6 +75,12 @@ pub(super) fn view(history: &MachineHistory, web: &Web) -> YearsView {
         notices: answer.notices,
         without: answer.without,
     }
+}
+
+fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    let head = letters.next().into_iter().flat_map(char::to_uppercase);
+    head.chain(letters).collect()
 }
 
 fn figure(value: Option<f64>, digits: usize) -> Option<String> {
