@@ -170,6 +170,8 @@ fn tellable(code: CauseCode, taken: Taken, checks: &Checks) -> bool {
         CauseCode::BleedBlocked => taken.bleeds_shut,
         CauseCode::CableTight => checks.cable_slack == Some(false),
         CauseCode::SensorWorn => taken.volts && taken.sweep,
+        // Volts are all that a sensor which slipped changes.
+        CauseCode::SensorShifted => taken.volts,
         _ => true,
     }
 }

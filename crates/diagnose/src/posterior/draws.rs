@@ -165,9 +165,12 @@ impl Explored<'_> {
     /// evidence where the curvature at the mode made a poor one.
     fn run_chains(&mut self, model: &Model<'_>) {
         let Some(weighed) = &self.weighed else { return };
-        let mut density = weighed.density.clone();
-        let mut starts: Vec<Vec<f64>> =
-            (weighed.importance.resampled(CHAINS).map(<[f64]>::to_vec)).collect();
+        let proposal = &weighed.density;
+        let mean = proposal.by_mean_curvature();
+        let mut density = mean.unwrap_or_else(|| proposal.clone());
+        let mut starts: Vec<Vec<f64>> = (weighed.importance.resampled(CHAINS))
+            .filter_map(|z| density.from(proposal, z))
+            .collect();
         for run in RUNS {
             let sampler = Sampler::new(run.tune, run.keep, self.seed)
                 .whitened()
