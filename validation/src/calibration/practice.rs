@@ -49,7 +49,7 @@ fn one(seed: u64, sampling: Sampling) -> Result<Tally, AppError> {
     let mut chance = Chance::of(5, seed);
     let loaded = kind.sized(&mut chance)?;
     let profile = &loaded.profile;
-    let code = possible(FAULTS[seed as usize / KINDS.len() % FAULTS.len()], profile);
+    let code = possible(FAULTS[seed as usize % FAULTS.len()], profile);
     let side = profile.bodies()[chance.one_of(profile.bodies().len())].clone();
     let body = needs_body(code).then_some(side);
     let request = PracticeRequest {
