@@ -146,22 +146,19 @@ impl Findings {
         if !needs_readings(kind) {
             loaded.job.readings.clear();
         }
-        let turned = loaded
-            .job
-            .readings
-            .iter()
-            .position(|r| !r.adjusted.is_empty());
-        let as_found = match turned {
-            Some(first) if first > 0 => {
-                let mut before = loaded.clone();
-                before.job.readings.truncate(first);
-                Some(assess_loaded(before, &mut |_, _| {})?.assessment)
-            }
-            _ => None,
-        };
+        let as_found = as_found(&loaded)?;
         Ok(Self {
             now: assess_loaded(loaded, progress)?,
             as_found,
+            texts: DocumentTexts::english(),
+        })
+    }
+
+    /// As [`Findings::of`], where the findings as the machine stands now are there already.
+    pub(crate) fn beside(now: AssessOutcome) -> Result<Self, AppError> {
+        Ok(Self {
+            as_found: as_found(&now.loaded)?,
+            now,
             texts: DocumentTexts::english(),
         })
     }
@@ -190,6 +187,19 @@ impl Findings {
             DocumentKind::JobCard => job_card(&paper),
             DocumentKind::WhySealed => why_sealed(&paper, &turned_stop(paper.profile)),
         }
+    }
+}
+
+/// Findings on what was read before anything was turned; `None` where nothing was.
+fn as_found(loaded: &LoadedJob) -> Result<Option<Assessment>, AppError> {
+    let mut readings = loaded.job.readings.iter();
+    match readings.position(|r| !r.adjusted.is_empty()) {
+        Some(first) if first > 0 => {
+            let mut before = loaded.clone();
+            before.job.readings.truncate(first);
+            Ok(Some(assess_loaded(before, &mut |_, _| {})?.assessment))
+        }
+        _ => Ok(None),
     }
 }
 

@@ -12,8 +12,11 @@ use serde::Serialize;
 
 use super::{Calendar, DocumentFile, DocumentForm, Findings, VERSION, needs_readings, rendered};
 use crate::error::AppError;
-use crate::job_folder::{LoadedJob, load_job};
+use crate::job_folder::LoadedJob;
 use crate::records::{JobRecord, Records, ShopSettings};
+use forecast::forecast;
+
+mod forecast;
 
 /// A document on record and whether the job still is as it says.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -144,12 +147,13 @@ impl Records {
             version: version.number,
             shop: shop_line(shop),
         };
-        // A card is wanted before anything is read, and a folder needs readings.
-        let folder = if needs_readings(kind) {
-            Some(self.in_folder(job_id).await?)
+        // A card is wanted before anything is read, and findings need readings.
+        let found = if needs_readings(kind) {
+            Some(self.assess(job_id).await?.outcome)
         } else {
             None
         };
+        paper.forecast = forecast(&self.history(record.line.machine_id).await?);
         let texts = self.job_texts(job_id).await?;
         let rates = rates.clone();
         let making = move || {
@@ -163,11 +167,10 @@ impl Records {
                     None => paper.photos_unread += 1,
                 }
             }
-            let loaded = match &folder {
-                Some(folder) => load_job(&folder.path)?,
-                None => without_readings(&texts)?,
+            let findings = match found {
+                Some(found) => Findings::beside(found)?,
+                None => Findings::of(without_readings(&texts)?, kind, &mut |_, _| {})?,
             };
-            let findings = Findings::of(loaded, kind, &mut |_, _| {})?;
             rendered(&findings.document(kind, &paper, &stamp, &rates), form)
         };
         tokio::task::spawn_blocking(making)

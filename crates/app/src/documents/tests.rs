@@ -64,17 +64,29 @@ async fn booked(records: &Records) -> i64 {
     records.add_job(&new).await.unwrap()
 }
 
+/// A job with one reading and nothing turned.
+async fn read_once(records: &Records) -> i64 {
+    let id = booked(records).await;
+    records.add_reading(id, &hold(34.0, 36.5)).await.unwrap();
+    id
+}
+
+fn hold(left: f64, right: f64) -> ReadingEntry {
+    ReadingEntry {
+        gauge: Some(GaugeEntry {
+            values: vec![("left".to_owned(), left), ("right".to_owned(), right)],
+            unit: "kPa".to_owned(),
+        }),
+        rpm: Some(3800.0),
+        ..ReadingEntry::new(Condition::Hold)
+    }
+}
+
+/// A job read before and after a turn.
 async fn job(records: &Records) -> i64 {
     let id = booked(records).await;
     for (left, right) in [(34.0, 36.5), (35.0, 35.4)] {
-        let entry = ReadingEntry {
-            gauge: Some(GaugeEntry {
-                values: vec![("left".to_owned(), left), ("right".to_owned(), right)],
-                unit: "kPa".to_owned(),
-            }),
-            rpm: Some(3800.0),
-            ..ReadingEntry::new(Condition::Hold)
-        };
+        let entry = hold(left, right);
         records.add_reading(id, &entry).await.unwrap();
         records
             .record_adjustment(id, "balance screw", 0.25)
@@ -130,7 +142,7 @@ fn a_change_makes_a_new_version_and_the_old_one_stays() {
     let made = tempfile::tempdir().unwrap();
     block_on(async {
         let records = open(made.path()).await;
-        let id = job(&records).await;
+        let id = read_once(&records).await;
         let kind = DocumentKind::Handover;
         let first = records.document(id, kind, PAGE, None, &calendar()).await?;
         let sheet = records.document(id, kind, SHEET, None, &calendar()).await?;
@@ -187,7 +199,7 @@ fn an_estimate_takes_the_rates_of_the_shop() {
     let made = tempfile::tempdir().unwrap();
     block_on(async {
         let records = open(made.path()).await;
-        let id = job(&records).await;
+        let id = read_once(&records).await;
         let line = crate::EstimateLine {
             words: "balance, read before and after".to_owned(),
             minutes: 75,
