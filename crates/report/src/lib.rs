@@ -5,6 +5,7 @@
 //! The page asks nothing of a network, runs no script, and is well-formed as XML too.
 
 mod area;
+mod baseline;
 mod bodies;
 mod canvas;
 mod causes;

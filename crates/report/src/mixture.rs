@@ -13,6 +13,8 @@ pub(crate) struct Mixture {
     pub(crate) picture: Option<String>,
     /// The worst place, in a sentence.
     pub(crate) worst: Option<String>,
+    /// What it means for each body, in sentences.
+    pub(crate) words: Vec<String>,
 }
 
 /// One operating point of one body.
@@ -47,13 +49,22 @@ pub(crate) fn mixture(assessment: &Assessment) -> Mixture {
         rows,
         picture: mixture_curves("mixture-curves", &by_body(assessment)),
         worst: worst(assessment),
+        words: assessment.mixture_words.clone(),
     }
 }
 
-/// Points of each body in the order they were given; bodies in the profile's order.
+/// Points of each body at the middle one of the speeds, in the order they were given; bodies in the
+/// profile's order.
 fn by_body(assessment: &Assessment) -> Vec<(usize, Vec<&Fuelling>)> {
+    let mut speeds: Vec<f64> = assessment.fuelling.iter().map(|f| f.rpm).collect();
+    speeds.sort_by(f64::total_cmp);
+    speeds.dedup();
+    let Some(&rpm) = speeds.get(speeds.len() / 2) else {
+        return Vec::new();
+    };
     let mut found: Vec<(usize, Vec<&Fuelling>)> = Vec::new();
-    for point in &assessment.fuelling {
+    let at_speed = |f: &&Fuelling| f.rpm.total_cmp(&rpm).is_eq();
+    for point in assessment.fuelling.iter().filter(at_speed) {
         let series = series_of(&assessment.body_names, &point.body);
         let same = |points: &[&Fuelling]| points.iter().any(|p| p.body == point.body);
         match found.iter_mut().find(|(_, points)| same(points)) {

@@ -1,15 +1,16 @@
 //! The page as a whole.
 
 use askama::Template;
-use evenpull_diagnose::{Assessment, Interval};
+use evenpull_diagnose::Assessment;
 
 use crate::area::{AreaRow, area_picture, area_rows, evenness_picture};
+use crate::baseline::{BaselineView, baseline};
 use crate::bodies::{Bodies, bodies};
 use crate::causes::{CauseView, causes};
 use crate::depression::{DepressionRow, depression_picture, depression_rows};
 use crate::legend::{LegendEntry, legend};
 use crate::mixture::{Mixture, mixture};
-use crate::number::{fixed, range};
+use crate::number::fixed;
 use crate::recordings::{CyclePanel, TechnicalRow, cycle_panels, short_name, technical_rows};
 use crate::row_plot::NamedPicture;
 use crate::steps::{Step, steps};
@@ -42,14 +43,6 @@ struct Remark {
     reading: Option<String>,
 }
 
-/// One value to go back to.
-#[derive(Debug)]
-struct Target {
-    name: &'static str,
-    value: String,
-    range: String,
-}
-
 /// A numbered reading and its full label.
 #[derive(Debug)]
 struct ReadingName {
@@ -68,7 +61,7 @@ struct Page<'a> {
     verdict: Verdict,
     steps: Vec<Step>,
     leave_sealed: &'a [String],
-    baseline: Vec<Target>,
+    baseline: Option<BaselineView>,
     legend: Vec<LegendEntry>,
     causes: Vec<CauseView>,
     good_kpa: String,
@@ -143,32 +136,6 @@ fn area_pictures(assessment: &Assessment) -> Vec<NamedPicture> {
             drawing: drawing?,
         })
     })
-    .collect()
-}
-
-fn baseline(assessment: &Assessment) -> Vec<Target> {
-    let Some(found) = &assessment.baseline else {
-        return Vec::new();
-    };
-    let target = |name, unit: &str, decimals, interval: Option<Interval>| {
-        interval.map(|i| Target {
-            name,
-            value: format!("{} {unit}", fixed(i.value, decimals)),
-            range: range(&i, decimals),
-        })
-    };
-    [
-        target(
-            "Throttle sensor, drive plate on its stop",
-            "V",
-            3,
-            Some(found.stop_v),
-        ),
-        target("Idle valve, warm", "steps", 0, found.idle_valve_steps),
-        target("Idle depression", "kPa", 1, found.idle_depression_kpa),
-    ]
-    .into_iter()
-    .flatten()
     .collect()
 }
 

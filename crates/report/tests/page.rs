@@ -375,3 +375,27 @@ fn one_to_eight_bodies() {
         }
     }
 }
+
+/// What the terminal says of a baseline stands on the page: what it is not, whether it is enough, its
+/// signs, plates, checks and when to give it up; a page without a baseline has none of it.
+#[test]
+fn a_baseline_comes_with_its_signs_checks_and_limits() {
+    let pages = all();
+    let said = |name: &str| {
+        let html = &pages.iter().find(|(n, _)| *n == name).expect("a page").1;
+        text(parsed(html).root_element())
+    };
+    let twin = said("twin");
+    for words in [
+        "working baseline, not factory setting",
+        "Not known well enough to set a stop by.",
+        "+0.42 deg",
+        "the sensor does not follow this plate",
+        "Signs that a stop was moved the stop seal of left is disturbed",
+        "It came out right if closed sensor volts between 0.544 and 0.568 V",
+        "Give it up if a bleed still wants more than 2.0 turns <of its range>",
+    ] {
+        assert!(twin.contains(words), "`{words}` in:\n{twin}");
+    }
+    assert!(!said("triple").contains("Give it up if"));
+}
