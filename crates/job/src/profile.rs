@@ -228,7 +228,16 @@ impl Profile {
             all.extend(bodies().map(|b| one(AdjusterKind::Bleed, b, area, "out")));
         }
         let stop = PerTurn::OpeningDeg(self.stop_deg_per_turn);
-        all.extend(bodies().map(|b| one(AdjusterKind::Stop, b, stop, "in")));
+        let stops = bodies().enumerate().filter(|(b, _)| self.has_stop(*b));
+        all.extend(stops.map(|(_, b)| Adjuster {
+            // On one shaft the stop opens every plate.
+            bodies: if self.one_shaft() {
+                self.bodies().to_vec()
+            } else {
+                vec![b.clone()]
+            },
+            ..one(AdjusterKind::Stop, b, stop, "in")
+        }));
         if !self.couplings.is_empty() {
             all.extend(bodies().map(|b| one(AdjusterKind::LinkEnd, b, PerTurn::Unknown, "out")));
         }
@@ -243,6 +252,18 @@ impl Profile {
             });
         }
         all
+    }
+
+    /// True if one spindle carries all plates: one stop, no link, plates that stand apart only if one
+    /// is twisted on it.
+    pub fn one_shaft(&self) -> bool {
+        self.couplings.is_empty() && self.bodies().len() > 1
+    }
+
+    /// True if body `b` has a stop screw of its own; one shaft has a single one, named after the
+    /// first body.
+    pub fn has_stop(&self, b: usize) -> bool {
+        b == 0 || !self.one_shaft()
     }
 
     /// Adjuster by name.

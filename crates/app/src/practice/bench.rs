@@ -366,7 +366,11 @@ fn linkage(profile: &Profile, own: &Individual) -> Linkage {
         }
     }
     for b in 0..bodies {
-        linkage.stop_deg[b] += own.stop_deg[b];
+        linkage.stop_deg[b] = if profile.has_stop(b) {
+            linkage.stop_deg[b] + own.stop_deg[b]
+        } else {
+            0.0
+        };
         linkage.link_deg[b] += own.link_deg[b];
     }
     linkage

@@ -25,7 +25,8 @@ pub struct Individual {
     pub leak_mm2: Option<Vec<f64>>,
     /// Stop of each plate over the baseline [deg].
     pub stop_deg: Vec<f64>,
-    /// Opening each body's link adds [deg]; nothing for an undriven body.
+    /// Opening each body's link adds, or the twist of its plate on one shaft [deg]; nothing for an
+    /// undriven body.
     pub link_deg: Vec<f64>,
     /// Raw volts of the throttle sensor over the profile's [V].
     pub sensor_v: f64,
@@ -68,7 +69,11 @@ impl Individual {
     pub fn drawn(profile: &Profile, seed: u64) -> Self {
         let n = profile.bodies().len();
         let mut rng = StdRng::seed_from_u64(seed ^ 0x1d1_71d0);
-        let driven = |b: usize| profile.couplings.iter().any(|c| c.driven.contains(&b));
+        // On one shaft the first plate is what the others are twisted against.
+        let driven = |b: usize| {
+            (b > 0 && profile.one_shaft())
+                || profile.couplings.iter().any(|c| c.driven.contains(&b))
+        };
         let mut normal = |sd: f64| {
             let z: f64 = rng.sample(StandardNormal);
             sd * z.clamp(-3.0, 3.0)

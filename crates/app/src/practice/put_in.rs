@@ -71,8 +71,24 @@ impl Bench<'_> {
     /// Stops and links.
     fn move_plate(&mut self, code: CauseCode, body: usize) -> Result<String, FaultError> {
         let per_turn = self.profile.stop_deg_per_turn;
+        let one_shaft = self.profile.one_shaft();
+        // A shared shaft has one stop, named after its first body.
+        let body = match code {
+            CauseCode::StopIn | CauseCode::StopOut if one_shaft => 0,
+            _ => body,
+        };
         let name = self.profile.bodies()[body].clone();
         Ok(match code {
+            CauseCode::LinkAltered if one_shaft => {
+                let body = body.max(1);
+                let deg = self.signed(LINK_DEG);
+                self.setting.linkage.link_deg[body] += deg;
+                let name = &self.profile.bodies()[body];
+                format!("{name} plate twisted {deg:+.2} deg on its spindle")
+            }
+            CauseCode::StopsBoth if one_shaft => {
+                return Err(lacks(code, "more than one stop screw"));
+            }
             CauseCode::BalanceOff | CauseCode::LinkAltered => {
                 // The coupling that drives this body; a body that none drives stands for the first.
                 let couplings = &self.profile.couplings;

@@ -11,7 +11,7 @@ pub struct BuiltinProfile {
     pub toml: &'static str,
 }
 
-const BUILTIN: [BuiltinProfile; 5] = [
+const BUILTIN: [BuiltinProfile; 7] = [
     BuiltinProfile {
         id: "heron-270",
         summary: "270-degree twin, 2 x 530 cc, 46 mm bodies, one rod and one balance screw",
@@ -36,6 +36,16 @@ const BUILTIN: [BuiltinProfile; 5] = [
         id: "siskin-four",
         summary: "in-line four, 4 x 250 cc, 38 mm bodies, balanced in pairs, then pair to pair",
         toml: include_str!("builtin/siskin-four.toml"),
+    },
+    BuiltinProfile {
+        id: "bunting-shaft",
+        summary: "360-degree twin, 2 x 300 cc, 36 mm bodies on one spindle: bleeds only",
+        toml: include_str!("builtin/bunting-shaft.toml"),
+    },
+    BuiltinProfile {
+        id: "curlew-vee-four",
+        summary: "V-four, 4 x 225 cc, 36 mm bodies, balanced within the banks, then bank to bank",
+        toml: include_str!("builtin/curlew-vee-four.toml"),
     },
 ];
 

@@ -58,6 +58,17 @@ fn embedded_profiles_are_read_without_a_doubt() {
         let p = Profile::from_toml(b.id, b.toml).unwrap_or_else(|e| panic!("{}:\n{e}", b.id));
         assert!(p.name.contains("invented"), "{}", p.name);
         let n = p.bodies().len();
+        let stops = p
+            .adjusters()
+            .into_iter()
+            .filter(|a| a.kind == AdjusterKind::Stop);
+        if p.one_shaft() {
+            let stops: Vec<Adjuster> = stops.collect();
+            assert_eq!(stops.len(), 1, "{}: one spindle, one stop", b.id);
+            assert_eq!(stops[0].bodies, p.bodies(), "{}", b.id);
+            continue;
+        }
+        assert_eq!(stops.count(), n, "{}", b.id);
         assert_eq!(
             p.couplings.len(),
             n - 1,
