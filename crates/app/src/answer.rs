@@ -264,6 +264,8 @@ pub struct AssessAnswer {
     pub fuelling: Vec<FuellingAnswer>,
     /// How the draws behind intervals and probabilities were made.
     pub sampling: Option<SamplingAnswer>,
+    /// The same in plain words, one sentence each.
+    pub mixture: Vec<String>,
     /// Remarks on the whole job.
     pub notices: Vec<NoticeAnswer>,
 }
@@ -343,6 +345,7 @@ pub fn assess_answer(a: &Assessment, typed_rpm: &[Option<f64>]) -> AssessAnswer 
             })
             .collect(),
         sampling: a.sampled.as_ref().map(sampling),
+        mixture: a.mixture_words.clone(),
         notices: notices(&a.notices),
     }
 }

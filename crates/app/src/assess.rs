@@ -1,6 +1,6 @@
 //! A job from files to findings.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use evenpull_diagnose::{
     Assessment, Beside, BodyFinding, Interval, Sampling, Visit, assess_beside,
@@ -61,7 +61,21 @@ pub fn assess_sampled(
     sampling: Sampling,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
-    alone(load_job(path)?, sampling, progress)
+    alone(load_job(path)?, Vec::new(), sampling, progress)
+}
+
+/// As [`assess`], beside healthy jobs of the same kind of machine, read under the job's profile.
+///
+/// # Errors
+/// As [`assess`]; a reference that is not there, is the job itself, or does not fit the profile.
+pub fn assess_with_references(
+    path: &Path,
+    references: &[PathBuf],
+    progress: &mut JobProgress<'_>,
+) -> Result<AssessOutcome, AppError> {
+    let loaded = load_job(path)?;
+    let kin = crate::earlier::references(&loaded, references)?;
+    alone(loaded, kin, Sampling::Full, progress)
 }
 
 /// As [`assess`], for a job that is loaded already.
@@ -72,12 +86,13 @@ pub fn assess_loaded(
     loaded: LoadedJob,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
-    alone(loaded, Sampling::Full, progress)
+    alone(loaded, Vec::new(), Sampling::Full, progress)
 }
 
-/// A job by itself.
+/// A job by itself, or beside references of its kind.
 fn alone(
     loaded: LoadedJob,
+    kin: Vec<EarlierVisit>,
     sampling: Sampling,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
@@ -86,7 +101,7 @@ fn alone(
         keeps: false,
         sampling,
     };
-    Ok(answered(loaded, &asked, progress)?.0)
+    Ok(answered(loaded, kin, &asked, progress)?.0)
 }
 
 /// A job in the records, beside what they know; with what it leaves to history and library.
@@ -102,7 +117,7 @@ pub(crate) fn assess_on_record(
         keeps: true,
         sampling: Sampling::Full,
     };
-    let (outcome, left) = answered(load_job(path)?, &asked, &mut |_, _| {})?;
+    let (outcome, left) = answered(load_job(path)?, Vec::new(), &asked, &mut |_, _| {})?;
     Ok((outcome, left.unwrap_or_default()))
 }
 
@@ -116,12 +131,14 @@ struct Asked<'a> {
     sampling: Sampling,
 }
 
+/// Assesses beside references of the same kind, then the earlier visits that the job names.
 fn answered(
     loaded: LoadedJob,
+    mut earlier: Vec<EarlierVisit>,
     asked: &Asked<'_>,
     progress: &mut JobProgress<'_>,
 ) -> Result<(AssessOutcome, Option<StandingText>), AppError> {
-    let earlier = earlier_visits(&loaded)?;
+    earlier.extend(earlier_visits(&loaded)?);
     let Recordings {
         mut cycles,
         assumed,
@@ -204,6 +221,7 @@ fn judged(
         .map(|e| Visit {
             job: &e.job,
             cycles: &e.cycles,
+            kinship: e.kinship,
         })
         .collect();
     let state = present_state(&loaded.job, &loaded.profile);

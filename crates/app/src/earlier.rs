@@ -1,5 +1,9 @@
-//! Earlier visits of the same machine that a job names.
+//! Visits that an assessment may lean on: earlier ones of the same machine that the job names, and
+//! references, healthy machines of the same kind that are given beside it.
 
+use std::path::Path;
+
+use evenpull_diagnose::Kinship;
 use evenpull_job::{EarlierRef, FileErrors, Job};
 use evenpull_trace::CycleReading;
 
@@ -7,10 +11,11 @@ use crate::assess::read_all;
 use crate::error::AppError;
 use crate::job_folder::{LoadedJob, check_recordings, job_file};
 use crate::present_state::{present_state, without_others};
-use crate::text_file::read_text;
+use crate::text_file::{problem, read_text};
 
-/// An earlier visit, its recordings analysed.
+/// An earlier or reference visit, its recordings analysed.
 pub(crate) struct EarlierVisit {
+    pub(crate) kinship: Kinship,
     pub(crate) job: Job,
     pub(crate) cycles: Vec<Option<CycleReading>>,
 }
@@ -48,18 +53,52 @@ fn earlier_visit(
             .map_err(|_| wrong(&format!("the folder `{}` holds no `job.toml`", named.path)))?,
         _ => return Err(wrong(&format!("there is no `{}`", named.path))),
     };
-    let same = |a: &std::path::Path| a.canonicalize().ok();
-    if same(&file).is_some() && same(&file) == same(&loaded.file) {
+    if is_the_job(&file, loaded) {
         return Err(wrong("an earlier visit cannot be this job itself"));
     }
-    let text = read_text(&file)?;
+    read_visit(&file, loaded, Kinship::SameMachine)
+}
+
+/// Loads and reads every reference, under the job's own profile.
+///
+/// # Errors
+/// At the path given: a job that is not there or is the job itself. In its job file: every problem of
+/// it, bodies that the profile does not know among them; another kind of engine.
+pub(crate) fn references(
+    loaded: &LoadedJob,
+    paths: &[impl AsRef<Path>],
+) -> Result<Vec<EarlierVisit>, AppError> {
+    let each = paths.iter().map(AsRef::as_ref);
+    each.map(|path| reference(loaded, path)).collect()
+}
+
+fn reference(loaded: &LoadedJob, path: &Path) -> Result<EarlierVisit, AppError> {
+    const REMEDY: &str = "give the job of a healthy machine of the same kind, read with recordings, a sweep among them";
+    if !path.exists() {
+        return Err(problem(path, "there is no such reference", REMEDY));
+    }
+    let file = job_file(path)?;
+    if is_the_job(&file, loaded) {
+        return Err(problem(path, "a job cannot be its own reference", REMEDY));
+    }
+    read_visit(&file, loaded, Kinship::SameKind)
+}
+
+fn is_the_job(file: &Path, loaded: &LoadedJob) -> bool {
+    let same = |a: &Path| a.canonicalize().ok();
+    same(file).is_some() && same(file) == same(&loaded.file)
+}
+
+/// Reads a visit under the profile of the job at hand.
+fn read_visit(file: &Path, loaded: &LoadedJob, kinship: Kinship) -> Result<EarlierVisit, AppError> {
+    let text = read_text(file)?;
     let job = Job::from_toml(&file.display().to_string(), &text, &loaded.profile)
         .map_err(|e: FileErrors| AppError::from(e))?;
     let visit = LoadedJob {
         job,
         profile: loaded.profile.clone(),
         folder: file.parent().map(Into::into).unwrap_or_default(),
-        file,
+        file: file.to_owned(),
         text,
     };
     check_recordings(&visit)?;
@@ -71,6 +110,7 @@ fn earlier_visit(
         }
     }
     Ok(EarlierVisit {
+        kinship,
         job: without_others(&visit.job, &state),
         cycles,
     })

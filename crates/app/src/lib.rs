@@ -29,7 +29,9 @@ pub use answer::{
     MeasuredAnswer, NextReadingAnswer, NoticeAnswer, ReadAnswer, ReadingBody, SamplingAnswer,
     ScaledAnswer, assess_answer, cause_code, read_answer,
 };
-pub use assess::{AssessOutcome, JobProgress, assess, assess_loaded, assess_sampled};
+pub use assess::{
+    AssessOutcome, JobProgress, assess, assess_loaded, assess_sampled, assess_with_references,
+};
 pub use demo::{BenchTrial, DemoOutcome, demo, demo_bench};
 pub use documents::{
     Calendar, DocumentFile, DocumentForm, KeptDocument, folder_document, load_rates, write_document,

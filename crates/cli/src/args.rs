@@ -91,6 +91,10 @@ pub(crate) struct DemoArgs {
 pub(crate) struct AssessArgs {
     /// Job: a folder with `job.toml`, that file, or the number of a stored job.
     pub(crate) job: PathBuf,
+    /// Job of a healthy machine of the same kind, named like the job; its sweep tells what castings of
+    /// this kind are like. May be given more than once.
+    #[arg(long, value_name = "JOB")]
+    pub(crate) reference: Vec<PathBuf>,
     #[command(flatten)]
     pub(crate) data: DataArg,
     /// Print the answer as `evenpull.assess/1`.

@@ -15,15 +15,24 @@ use crate::run::CommandError;
 pub(crate) fn run(args: &AssessArgs) -> Result<Exit, CommandError> {
     let bar = steps("reading the job");
     let source = JobSource::of(&args.job);
-    let folder = match source {
-        // A job in a folder needs no records, and no place for them.
-        JobSource::Path(_) => PathBuf::new(),
-        JobSource::Stored(_) => data_folder(&args.data)?,
+    let references: Vec<JobSource> = args.reference.iter().map(|r| JobSource::of(r)).collect();
+    let stored = |s: &JobSource| matches!(s, JobSource::Stored(_));
+    // Jobs in folders need no records, and no place for them.
+    let folder = if stored(&source) || references.iter().any(stored) {
+        data_folder(&args.data)?
+    } else {
+        PathBuf::new()
     };
-    let outcome = assess_source(&source, &folder, &system_clock(), &mut |done, of| {
-        bar.set_length(of as u64);
-        bar.set_position(done as u64);
-    })?;
+    let outcome = assess_source(
+        &source,
+        &references,
+        &folder,
+        &system_clock(),
+        &mut |done, of| {
+            bar.set_length(of as u64);
+            bar.set_position(done as u64);
+        },
+    )?;
     bar.finish_and_clear();
     if let Some(folder) = &args.out {
         let mut stderr = io::stderr().lock();

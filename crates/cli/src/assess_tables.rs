@@ -173,7 +173,7 @@ pub(crate) fn baseline(a: &Assessment) -> String {
 /// Air error over the throttle range.
 pub(crate) fn mixture(a: &Assessment) -> String {
     let mut points: Vec<(f64, f64)> = a.fuelling.iter().map(|f| (f.opening_deg, f.rpm)).collect();
-    points.sort_by(|x, y| x.0.total_cmp(&y.0).then(x.1.total_cmp(&y.1)));
+    points.sort_by(|x, y| x.1.total_cmp(&y.1).then(x.0.total_cmp(&y.0)));
     points.dedup();
     if points.is_empty() {
         return String::new();
@@ -195,7 +195,11 @@ pub(crate) fn mixture(a: &Assessment) -> String {
         }));
         row
     });
-    table(&head, rows.collect())
+    let mut text = table(&head, rows.collect());
+    for sentence in &a.mixture_words {
+        text += &entry("  ", sentence);
+    }
+    text
 }
 
 fn percent(i: Interval) -> String {

@@ -126,6 +126,7 @@ fn assessment() -> Assessment {
             divergences: 3,
             fell_back: 0,
         }),
+        mixture_words: vec!["left runs lean".to_owned()],
         notices: Vec::new(),
     }
 }
@@ -175,6 +176,7 @@ fn assess_answer_has_the_contracts_keys() {
             "format",
             "fuelling",
             "leave_sealed",
+            "mixture",
             "next_reading",
             "notices",
             "readings",
@@ -226,5 +228,6 @@ fn assess_answer_has_the_contracts_keys() {
         keys(&v["fuelling"][0]),
         ["air_error_percent", "body", "opening_deg", "rpm"]
     );
+    assert_eq!(v["mixture"][0], "left runs lean");
     assert_eq!(keys(&v["next_reading"]), ["minutes", "what", "why"]);
 }

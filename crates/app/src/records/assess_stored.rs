@@ -6,7 +6,9 @@ use evenpull_store::{Access, NewFindings, StoreError};
 use evenpull_trace::Notice;
 
 use super::{Clock, Records};
-use crate::assess::{AssessOutcome, JobProgress, assess, assess_on_record};
+use crate::assess::{
+    AssessOutcome, JobProgress, assess, assess_on_record, assess_with_references,
+};
 use crate::error::AppError;
 use crate::standing::StandingText;
 use crate::written::unwritable;
@@ -40,19 +42,24 @@ pub struct StoredAssessment {
     pub findings_id: Option<i64>,
 }
 
-/// Assesses a job in a folder, or a stored one in the records of `data_folder`.
+/// Assesses a job in a folder, or a stored one in the records of `data_folder`, beside `references`:
+/// healthy machines of the same kind, in folders or stored.
 ///
 /// The findings of a stored job are kept, unless another program has the records open; they are
-/// then computed all the same.
+/// then computed all the same. With references they rest on more than the job, and are not kept.
 ///
 /// # Errors
-/// As [`assess`] and [`Records::open`].
+/// As [`assess`], [`assess_with_references`] and [`Records::open`].
 pub fn assess_source(
     source: &JobSource,
+    references: &[JobSource],
     data_folder: &Path,
     clock: &Clock,
     progress: &mut JobProgress<'_>,
 ) -> Result<AssessOutcome, AppError> {
+    if !references.is_empty() {
+        return beside(source, references, data_folder, clock, progress);
+    }
     let id = match source {
         JobSource::Path(path) => return assess(path, progress),
         JobSource::Stored(id) => *id,
@@ -72,6 +79,35 @@ pub fn assess_source(
         records.close().await;
         Ok(done?.outcome)
     })
+}
+
+/// Lays out what is stored as folders for as long as the assessment takes.
+fn beside(
+    source: &JobSource,
+    references: &[JobSource],
+    data_folder: &Path,
+    clock: &Clock,
+    progress: &mut JobProgress<'_>,
+) -> Result<AssessOutcome, AppError> {
+    let mut kept = Vec::new();
+    let mut paths = Vec::new();
+    for one in std::iter::once(source).chain(references) {
+        paths.push(match one {
+            JobSource::Path(path) => path.clone(),
+            JobSource::Stored(id) => {
+                let folder = super::block_on(async {
+                    let records = open(data_folder, Access::Read, clock).await?;
+                    let folder = records.in_folder(*id).await;
+                    records.close().await;
+                    folder
+                })?;
+                let path = folder.path.clone();
+                kept.push(folder);
+                path
+            }
+        });
+    }
+    assess_with_references(&paths[0], &paths[1..], progress)
 }
 
 async fn open(folder: &Path, access: Access, clock: &Clock) -> Result<Records, AppError> {

@@ -12,4 +12,5 @@ mod profile;
 mod program;
 mod read;
 mod records;
+mod reference;
 mod serve;
