@@ -87,7 +87,11 @@ impl Desk<'_> {
             LinkAltered,
         ];
         if let Some(c) = self.likely(&sealed) {
-            steps.push(baseline_step(c));
+            steps.push(if c.code == LinkAltered && self.profile().one_shaft() {
+                twisted_step(c)
+            } else {
+                baseline_step(c)
+            });
             return steps;
         }
         if let Some(c) = self.likely(&[CauseCode::SensorShifted]) {
@@ -162,6 +166,18 @@ fn baseline_step(cause: &Cause) -> Advice {
          (`[baseline] reason` in the job)",
         "leaks excluded, clearances and gauges checked, seals photographed, owner's authority noted",
         "a sealed part was moved; compensating with the balance adjuster or the bleeds would hide it",
+    )
+}
+
+fn twisted_step(cause: &Cause) -> Advice {
+    let on = cause.body.as_deref().unwrap_or("one body");
+    plain(
+        &format!("plate of {on}"),
+        "leave the bleeds as they are: they would level the idle only; have the plate centred on its spindle with the \
+         bodies off, or keep the machine as it is with the owner's knowledge",
+        "engine off; leaks excluded, gauges checked; plate screws are locked and must be locked again",
+        "one spindle carries all plates, and this one stands at another angle than its fellows, off idle as well \
+         as at idle: no adjuster is there for it",
     )
 }
 

@@ -14,12 +14,12 @@ use crate::library::Family;
 use crate::model::{Model, Space};
 use crate::next_reading::{Search, first_of_all};
 use crate::posterior::{Fitted, draw, fit_all, sample};
-use crate::record::Record;
+use crate::record::{Kinship, Record};
 use crate::sampling::{Sampled, Sampling};
 use crate::summary::{bodies, difference};
 use crate::verdict::{Court, causes};
 use crate::weigh::Weighed;
-use crate::{cylinder, fuelling, mixture};
+use crate::{cylinder, fuelling, fuelling_words, mixture};
 
 /// Probability of the misfit below which the model itself is doubted.
 const MISFIT: f64 = 1e-4;
@@ -45,14 +45,16 @@ pub struct Visit<'a> {
     pub job: &'a Job,
     /// Analysed recordings; `None` where there are only gauges.
     pub cycles: &'a [Option<CycleReading>],
+    /// What its machine has in common with the one at hand.
+    pub kinship: Kinship,
 }
 
-/// As [`assess`], beside earlier healthy visits of the same machine, oldest first, with draws made as
-/// `sampling` says.
+/// As [`assess`], beside healthy visits: references of the same kind of machine, then earlier ones of
+/// the same machine, oldest first; with draws made as `sampling` says.
 ///
-/// What an earlier visit says of casting, scale, idle valve and bleeds is carried over with its
-/// correlations; its stops, links and leaks are its own. One whose stops were moved is not used, with
-/// a notice.
+/// What such a visit says of casting, scale, idle valve and bleeds is carried over with its
+/// correlations, of another machine with room for what sets two machines of a kind apart; its stops,
+/// links and leaks are its own. One whose stops were moved is not used, with a notice.
 pub fn assess_after(
     job: &Job,
     profile: &Profile,
@@ -93,10 +95,15 @@ pub(crate) fn gathered(
         .map(|v| (v.mean, v.next_sd));
     let space = Space::new(profile, &evidence);
     let priors = hypothesis::sound(profile, &space, &evidence);
+    let same = |(v, n): (&Visit<'_>, &Notice)| {
+        v.kinship == Kinship::SameMachine && n.code == "earlier-record"
+    };
+    evidence.same_machine = beside.earlier.iter().zip(&said).any(same);
     let own = own_record(beside.own, profile, &space, &priors, &evidence);
     let family = beside
         .family
         .and_then(|f| f.record(profile, &space, &priors, &evidence));
+    evidence.same_machine |= own.is_some();
     for more in [own, family].into_iter().flatten() {
         record = Some(match record {
             Some(known) => known.and(more),
@@ -210,6 +217,7 @@ pub fn assess_beside(
     }
     answer.difference = difference(&model, &draws);
     answer.fuelling = fuelling::curve(&model, &evidence, &draws, breathing);
+    answer.mixture_words = fuelling_words::words(profile, &answer.fuelling);
     for (j, reading) in answer.readings.iter_mut().enumerate() {
         let mode = &fitted[0].mode;
         reading.model_area_mm2 = model
@@ -234,27 +242,47 @@ fn remembered(profile: &Profile, earlier: &[Visit<'_>]) -> (Option<Record>, Vec<
         let hypotheses = hypothesis::all(visit.job, profile, &model.space, &evidence);
         let fitted = fit_all(&model, &evidence, hypotheses).unwrap_or_default();
         let usable = evidence.has_areas() && !evidence.cross_flow && !evidence.is_crossed();
-        let learned = usable.then(|| Record::of(&fitted, &model.space)).flatten();
-        let which = i + 1;
-        notices.push(match &learned {
-            Some(_) => Notice::new(
-                "earlier-record",
-                format!(
-                    "earlier visit {which} tells casting, discharge, scale, idle valve and bleeds of this machine; \
-                     its stops, links and leaks are its own"
-                ),
-            ),
-            None => Notice::new(
-                "earlier-not-healthy",
-                format!(
-                    "earlier visit {which} is not used: it has no areas to trust, or its stops or throttle sensor \
-                     stood as little at the working baseline as now"
-                ),
-            ),
-        });
+        let learned = usable
+            .then(|| Record::of(&fitted, &model.space, visit.kinship))
+            .flatten();
+        notices.push(said_of(visit.kinship, i + 1, learned.is_some()));
         record = learned.or(record);
     }
     (record, notices)
+}
+
+fn said_of(kinship: Kinship, number: usize, used: bool) -> Notice {
+    let (code, text) = match (kinship, used) {
+        (Kinship::SameMachine, true) => (
+            "earlier-record",
+            format!(
+                "earlier visit {number} tells casting, discharge, scale, idle valve and bleeds of this machine; \
+                 its stops, links and leaks are its own"
+            ),
+        ),
+        (Kinship::SameMachine, false) => (
+            "earlier-not-healthy",
+            format!(
+                "earlier visit {number} is not used: it has no areas to trust, or its stops or throttle sensor \
+                 stood as little at the working baseline as now"
+            ),
+        ),
+        (Kinship::SameKind, true) => (
+            "reference-record",
+            format!(
+                "reference {number} tells casting, discharge, scale, idle valve and bleeds of this kind of machine, \
+                 as far as two of a kind are alike; its stops, links and leaks are its own"
+            ),
+        ),
+        (Kinship::SameKind, false) => (
+            "reference-not-healthy",
+            format!(
+                "reference {number} is not used: it has no areas to trust (read it with recordings, a sweep among \
+                 them), or its own stops or throttle sensor do not stand at the working baseline"
+            ),
+        ),
+    };
+    Notice::new(code, text)
 }
 
 /// The answer before anything is inferred.
@@ -308,6 +336,7 @@ fn blank(
         baseline: None,
         fuelling: Vec::new(),
         sampled: None,
+        mixture_words: Vec::new(),
         notices,
     }
 }

@@ -297,6 +297,8 @@ pub struct Assessment {
     pub fuelling: Vec<Fuelling>,
     /// How the draws behind intervals and probabilities were made; `None` without a fit.
     pub sampled: Option<Sampled>,
+    /// The same in plain words, one sentence each, without capital and full stop.
+    pub mixture_words: Vec<String>,
     /// Remarks that concern the whole job.
     pub notices: Vec<Notice>,
 }

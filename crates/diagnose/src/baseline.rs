@@ -62,7 +62,8 @@ impl Desk<'_> {
             .iter()
             .map(|b| 0.5 * (b.offset_deg.hi90 - b.offset_deg.lo90))
             .fold(0.0, f64::max);
-        let sure = widest <= SURE_DEG;
+        // Book values of a kind are not this machine's.
+        let sure = self.evidence.same_machine && widest <= SURE_DEG;
         let steps = self.idle_steps(&draws);
         let depression = self.idle_depression();
         let baseline = Baseline {
@@ -161,8 +162,9 @@ impl Desk<'_> {
                     offset_deg: over(draws, off),
                     // Under a rigid rod one stop carries all plates: only the one that was moved goes
                     // back.
+                    // The stop of a shared shaft is the first body's.
                     stop_turns: over(draws, |p| {
-                        -p[self.model.space.stop(b)] / profile.stop_deg_per_turn
+                        -self.model.stop_deg(p, b) / profile.stop_deg_per_turn
                     }),
                     stop_v: closed
                         .filter(|(s, _)| follows(s.body))
@@ -270,18 +272,22 @@ impl Desk<'_> {
                 "the baseline targets are a {BASELINE_WORDS}: stops are set by airflow on a bench"
             ),
         )];
-        let alone = self.evidence.record.is_none();
+        let alone = !self.evidence.same_machine;
         if alone || !sure {
-            let why = if alone {
-                "it rests on the profile of this kind, without an earlier healthy record of this machine"
-            } else {
-                "even with the earlier record"
+            let why = match (alone, self.evidence.record.is_some()) {
+                (true, false) => {
+                    "it rests on the profile of this kind, without an earlier healthy record of this machine"
+                }
+                (true, true) => {
+                    "it rests on a reference of this kind, without an earlier healthy record of this machine"
+                }
+                (false, _) => "even with the earlier record",
             };
             let enough = if sure {
                 "check it by two of the signs listed before it is sealed"
             } else {
                 "that is not enough to set a stop by; name an earlier healthy visit of this machine \
-                 (`earlier = [\"../folder\"]`), read a sweep of eight openings to 6 to 8 degrees, or have the \
+                 (`earlier = [\"../folder\"]`) or give a healthy one of its kind (`--reference JOB`), read a sweep of eight openings to 6 to 8 degrees, or have the \
                  bodies set on a flow bench"
             };
             out.push(Notice::new(

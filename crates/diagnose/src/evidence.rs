@@ -1,8 +1,11 @@
 //! What the readings of a job say, put into one shape for the fit.
 
-use evenpull_job::{Condition, Job, Pinch, Profile, Reading};
+use std::sync::Arc;
+
+use evenpull_job::{Condition, Job, Pinch, Profile, Reading, SealState};
 use evenpull_trace::CycleReading;
 
+use crate::breathing::{Breathing, DepressionLaw};
 use crate::record::Record;
 
 /// Repeatability of a gauge pair on one reading [kPa]; common practice, no source.
@@ -11,8 +14,42 @@ pub(crate) const GAUGE_SD_KPA: f64 = 0.3;
 /// Share of the idle valve's travel at either end where it says no more than "at least" or "at most".
 const VALVE_END: f64 = 0.04;
 
+/// Speeds so near each other are one to the depressions, relative.
+const SAME_SPEED: f64 = 0.01;
+
 /// Turns a bleed is taken to stand at when nobody said: half a turn from its seat; common practice, no source.
 const USUAL_BLEED_TURNS: f64 = 0.5;
+
+/// What a noted turn comes out otherwise at the screw, relative to the turn; and how finely turns are
+/// noted [turns]. Assumed: a hand repeats a turn to a twentieth, a slot is read to a tenth of a
+/// right angle.
+const HAND: (f64, f64) = (0.05, 0.01);
+
+/// A screw that is meant to be turned.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Screw {
+    /// Bleed of a body, by index.
+    Bleed(usize),
+    /// Balance adjuster of a coupling, by index.
+    Balance(usize),
+}
+
+/// A noted turn between two readings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Turn {
+    pub(crate) screw: Screw,
+    /// First reading after it.
+    pub(crate) before: usize,
+    /// As noted, positive = more opening or area.
+    pub(crate) turns: f64,
+}
+
+impl Turn {
+    /// Standard deviation of the turn made over the turn noted [turns].
+    pub(crate) fn sd_turns(&self) -> f64 {
+        (HAND.0 * self.turns).hypot(HAND.1)
+    }
+}
 
 /// A logarithm of a through-area and its relative standard deviation.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,6 +82,8 @@ pub(crate) struct Point {
     /// Idle-air hoses pinched off.
     pub(crate) valve_pinched: bool,
     pub(crate) bleed_turns: Vec<f64>,
+    /// Depression over through-area at this speed; `None` where no depressions were read.
+    pub(crate) law: Option<Arc<DepressionLaw>>,
     /// Turns of each coupling's adjuster made after this reading, positive = more open.
     pub(crate) turned_since: Vec<f64>,
 }
@@ -81,8 +120,8 @@ impl Point {
     }
 }
 
-/// All readings of a job as evidence.
-#[derive(Debug, Clone, PartialEq)]
+/// All readings of a job as evidence; none by default.
+#[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Evidence {
     pub(crate) points: Vec<Point>,
     /// Readings whose firing intervals say that hoses are crossed.
@@ -95,10 +134,18 @@ pub(crate) struct Evidence {
     pub(crate) bleeds_assumed: bool,
     /// Gauges were zeroed, or exchanged for one of the readings.
     pub(crate) gauges_checked: bool,
+    /// Turns of bleeds and balance adjusters between the readings.
+    pub(crate) turns: Vec<Turn>,
     /// What earlier visits of the machine say of what lasts.
     pub(crate) record: Option<Record>,
     /// Closed sensor volts of the family over the profile's: mean, standard deviation of a machine [V].
     pub(crate) family_closed_v: Option<(f64, f64)>,
+    /// The record holds a visit of this very machine.
+    pub(crate) same_machine: bool,
+    /// Bodies whose stop shows a broken seal; empty: none does.
+    pub(crate) stops_disturbed: Vec<bool>,
+    /// The throttle sensor shows a broken seal.
+    pub(crate) sensor_disturbed: bool,
 }
 
 impl Evidence {
@@ -113,8 +160,14 @@ impl Evidence {
             bleeds_assumed: false,
             gauges_checked: job.checks.gauges_zeroed == Some(true)
                 || job.readings.iter().any(|r| r.swapped),
+            turns: Vec::new(),
             record: None,
             family_closed_v: None,
+            same_machine: false,
+            stops_disturbed: (profile.bodies().iter())
+                .map(|b| job.seal(&format!("stop.{b}")) == Some(SealState::Disturbed))
+                .collect(),
+            sensor_disturbed: job.seal("sensor") == Some(SealState::Disturbed),
         };
         let mut turns: Vec<Option<f64>> = vec![None; n];
         let mut idle_steps = None;
@@ -125,12 +178,12 @@ impl Evidence {
             let cycle = &cycle.filter(|_| !left_out);
             let gauge = reading.gauge.as_ref().filter(|_| !left_out);
             all.cross_flow |= !left_out && joined(reading, *cycle, profile);
-            if let Some(given) = &reading.bleed_turns {
-                for (t, g) in turns.iter_mut().zip(given.iter()) {
-                    *t = g.copied().or(*t);
-                }
-            }
             let shut = reading.condition == Condition::IdleBleedsShut;
+            let stand = stands(reading, profile, &turns);
+            if !shut {
+                all.note_bleeds(&turns, &stand);
+                turns = stand;
+            }
             let bleed_turns = turns
                 .iter()
                 .map(|t| match (shut, t) {
@@ -167,11 +220,35 @@ impl Evidence {
                 steps_read: idle && reading.idle_valve_steps.is_some(),
                 valve_pinched: reading.pinched.contains(&Pinch::IdleValve),
                 bleed_turns,
+                law: None,
                 turned_since: vec![0.0; profile.couplings.len()],
             });
         }
         all.count_turns(job, profile);
+        all.lay_down_laws(job, profile);
         all
+    }
+
+    /// Works out how depression changes with area where depressions were read.
+    fn lay_down_laws(&mut self, job: &Job, profile: &Profile) {
+        let breathing = Breathing::of(
+            profile,
+            job.ambient.pressure_kpa * 1e3,
+            job.ambient.temperature_c + 273.15,
+        );
+        let mut known: Vec<(f64, Arc<DepressionLaw>)> = Vec::new();
+        let read = |p: &&mut Point| p.depressions_kpa().is_some();
+        for point in self.points.iter_mut().filter(read) {
+            let same = known
+                .iter()
+                .find(|(rpm, _)| (point.rpm / rpm - 1.0).abs() < SAME_SPEED);
+            let law = same.map(|(_, law)| Arc::clone(law)).unwrap_or_else(|| {
+                let law = Arc::new(breathing.depression_law(point.rpm));
+                known.push((point.rpm, Arc::clone(&law)));
+                law
+            });
+            point.law = Some(law);
+        }
     }
 
     /// Notes with each reading what was turned after it; the fit is of the present state.
@@ -187,6 +264,32 @@ impl Evidence {
                 if let Some(c) = own {
                     later[c] += adjusted.turns;
                 }
+            }
+        }
+        for (before, reading) in job.readings.iter().enumerate().skip(1) {
+            for adjusted in &reading.adjusted {
+                let mut couplings = profile.couplings.iter();
+                let own = couplings.position(|c| c.adjuster == adjusted.adjuster);
+                self.turns.extend(own.map(|c| Turn {
+                    screw: Screw::Balance(c),
+                    before,
+                    turns: adjusted.turns,
+                }));
+            }
+        }
+    }
+
+    /// Notes bleeds that stand elsewhere in the reading to come than in those before it.
+    fn note_bleeds(&mut self, stood: &[Option<f64>], stand: &[Option<f64>]) {
+        for (body, pair) in stood.iter().zip(stand).enumerate() {
+            if let (Some(a), Some(b)) = pair
+                && a != b
+            {
+                self.turns.push(Turn {
+                    screw: Screw::Bleed(body),
+                    before: self.points.len(),
+                    turns: b - a,
+                });
             }
         }
     }
@@ -215,6 +318,19 @@ impl Evidence {
     pub(crate) fn has_depressions(&self) -> bool {
         self.points.iter().any(|p| p.depressions_kpa().is_some())
     }
+}
+
+/// Turns at which each bleed stands in a reading: as given, else as before and by what was turned.
+fn stands(reading: &Reading, profile: &Profile, before: &[Option<f64>]) -> Vec<Option<f64>> {
+    let given = |b: usize| reading.bleed_turns.as_ref()?.iter().nth(b)?.copied();
+    let turned = |b: usize| {
+        let name = format!("bleed.{}", profile.bodies()[b]);
+        let own = reading.adjusted.iter().filter(|a| a.adjuster == name);
+        own.map(|a| a.turns).sum::<f64>()
+    };
+    (0..before.len())
+        .map(|b| given(b).or_else(|| before[b].map(|t| (t + turned(b)).max(0.0))))
+        .collect()
 }
 
 /// Runners may fill each other in this reading: seen in the traces, or a passage that the profile

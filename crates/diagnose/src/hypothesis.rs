@@ -108,8 +108,19 @@ mod odds {
     pub(super) const LEAK: f64 = 0.12;
     pub(super) const GAUGE: f64 = 0.05;
     pub(super) const SENSOR: f64 = 0.03;
-    /// By the state of the seal: intact, cannot see or not noted, disturbed.
-    pub(super) const SEALED: [f64; 3] = [0.004, 0.06, 0.6];
+    /// A plate twisted on a spindle that carries them all.
+    pub(super) const TWISTED: f64 = 0.02;
+    /// A sealed part that was turned, before its seal is looked at.
+    pub(super) const SEALED: f64 = 0.06;
+    /// All stops together.
+    pub(super) const STOPS: f64 = 0.036;
+    /// A throttle sensor that was moved by whoever turned a stop, as chance: the volts were off.
+    pub(super) const SENSOR_AFTER_STOP: f64 = 0.2;
+    /// How the state of a seal speaks for its part being turned: intact, cannot see or not noted,
+    /// disturbed.
+    pub(super) const SEAL: [f64; 3] = [0.067, 1.0, 10.0];
+    /// Most that several seals together may say: they are often lost in one job.
+    pub(super) const SEALS: f64 = 100.0;
 }
 
 /// All hypotheses for a job.
@@ -152,8 +163,16 @@ pub(crate) fn all(
             p[link] = Prior::normal(0.0, 0.7).cut(-4.0, 4.0);
         });
     }
-    for b in 0..space.bodies {
-        let (stop, leak) = (space.stop(b), space.leak(b));
+    if profile.one_shaft() {
+        // Nobody turns a plate on its spindle without taking the bodies apart.
+        for b in 1..space.bodies {
+            single(Fault::on(CauseCode::LinkAltered, b), odds::TWISTED, &|p| {
+                p[space.twist(b)] = Prior::normal(0.0, 0.4).cut(-3.0, 3.0);
+            });
+        }
+    }
+    for b in (0..space.bodies).filter(|&b| profile.has_stop(b)) {
+        let stop = space.stop(b);
         let seal = sealed(job, "stop", profile, b);
         single(Fault::on(CauseCode::StopIn, b), seal, &|p| {
             p[stop] = Prior::normal(0.5, 0.5).cut(0.1, 5.0);
@@ -162,6 +181,9 @@ pub(crate) fn all(
         single(Fault::on(CauseCode::StopOut, b), 0.6 * seal, &|p| {
             p[stop] = Prior::normal(-0.5, 0.5).cut(deepest, -0.1);
         });
+    }
+    for b in 0..space.bodies {
+        let leak = space.leak(b);
         let (wear, stub) = leak_odds(job, b);
         let steady = |p: &mut Vec<Prior>| p[leak] = Prior::normal(2.0, 1.5).cut(0.6, 15.0);
         let wear = odds::LEAK * wear;
@@ -196,18 +218,33 @@ pub(crate) fn all(
             });
         }
     }
-    let worst = (0..space.bodies)
-        .map(|b| sealed(job, "stop", profile, b))
-        .fold(f64::INFINITY, f64::min);
-    single(Fault::anywhere(CauseCode::StopsBoth), 0.6 * worst, &|p| {
-        for b in 0..space.bodies {
-            p[space.stop(b)] = Prior::normal(0.0, 0.6).cut(-profile.body.stop_opening_deg, 5.0);
+    let seals: f64 = (0..space.bodies)
+        .map(|b| seal_ratio(job.seal(&format!("stop.{}", profile.bodies()[b]))))
+        .product();
+    let all_stops = odds::STOPS * seals.min(odds::SEALS);
+    if !profile.one_shaft() {
+        let deepest = 0.1 - profile.body.stop_opening_deg;
+        // Whoever turns all of them keeps the idle even: alike, but for the hand.
+        single(Fault::anywhere(CauseCode::StopsBoth), all_stops, &|p| {
+            p[Space::STOPS] = Prior::normal(0.0, 0.6).cut(deepest, 5.0);
+            for b in 0..space.bodies {
+                p[space.stop(b)] = Prior::normal(0.0, STOP_SD_DEG[1]);
+            }
+        });
+        if !one_stop_carries(profile) {
+            single(
+                Fault::anywhere(CauseCode::StopsBoth),
+                0.5 * all_stops,
+                &|p| {
+                    for b in 0..space.bodies {
+                        p[space.stop(b)] = Prior::normal(0.0, 0.6).cut(deepest, 5.0);
+                    }
+                },
+            );
         }
-    });
+    }
     if profile.sensor.is_some() {
-        let seal = job
-            .seal("sensor")
-            .map_or(1.0, |s| seal_odds(Some(s)) / odds::SEALED[1]);
+        let seal = seal_ratio(job.seal("sensor"));
         single(
             Fault::anywhere(CauseCode::SensorShifted),
             odds::SENSOR * seal,
@@ -224,7 +261,7 @@ pub(crate) fn all(
             }
         });
     }
-    let pairs = pairs(&singles, &sound);
+    let pairs = pairs(&singles, &sound, seal_ratio(job.seal("sensor")));
     let sets = balance_sets(&singles, &sound);
     let mut all = vec![Hypothesis {
         faults: Vec::new(),
@@ -250,7 +287,7 @@ const LEAK_SCATTER: f64 = 0.12;
 const STEADY_WEAR: f64 = 0.2;
 
 /// Two faults together: a balance that is off beside a leak or a stop that was turned.
-fn pairs(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
+fn pairs(singles: &[Hypothesis], sound: &[Prior], sensor_seal: f64) -> Vec<Hypothesis> {
     let mut out = Vec::new();
     let balance = singles
         .iter()
@@ -271,15 +308,16 @@ fn pairs(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
             });
         }
     }
-    out.extend(stops_with_sensor(singles, sound));
+    out.extend(stops_with_sensor(singles, sound, sensor_seal));
     out
 }
 
 /// A stop that was turned beside a throttle sensor that was moved.
 ///
 /// Whoever turns a stop and sees the volts off may put the sensor back to its book value: then the raw
-/// volts tell nothing, and only the areas and the idle valve do.
-fn stops_with_sensor(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis> {
+/// volts tell nothing, and only the areas and the idle valve do. The two are not independent: the
+/// sensor's own odds do not count, only its seal.
+fn stops_with_sensor(singles: &[Hypothesis], sound: &[Prior], sensor_seal: f64) -> Vec<Hypothesis> {
     let is = |h: &&Hypothesis, codes: &[CauseCode]| codes.contains(&h.faults[0].code);
     let stops = [CauseCode::StopIn, CauseCode::StopOut, CauseCode::StopsBoth];
     let sensor = singles.iter().find(|h| is(h, &[CauseCode::SensorShifted]));
@@ -291,7 +329,7 @@ fn stops_with_sensor(singles: &[Hypothesis], sound: &[Prior]) -> Vec<Hypothesis>
         .filter(|h| is(h, &stops))
         .map(|stop| Hypothesis {
             faults: vec![stop.faults[0], sensor.faults[0]],
-            ln_odds: stop.ln_odds + sensor.ln_odds,
+            ln_odds: stop.ln_odds + (odds::SENSOR_AFTER_STOP * sensor_seal).ln(),
             priors: both(&stop.priors, &sensor.priors, sound),
             suspect: None,
         })
@@ -363,9 +401,12 @@ pub(crate) fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Ve
     if evidence.has_depressions() {
         p[Space::LN_SLOPE] = Prior::normal(0.0, SLOPE_SD);
     }
+    let loose_v = ZERO_SD_V[usize::from(evidence.sensor_disturbed)];
     p[Space::ZERO_V] = match evidence.family_closed_v {
-        Some((mean, sd)) => Prior::normal(mean, sd.min(SENSOR_SD_V)),
-        None => Prior::normal(0.0, SENSOR_SD_V),
+        Some((mean, sd)) if !evidence.sensor_disturbed => {
+            Prior::normal(mean, sd.min(SENSOR_SD_V))
+        }
+        _ => Prior::normal(0.0, loose_v),
     };
     if profile.idle_valve.is_some() {
         // Its spread is a residual of the valve, see residuals.rs.
@@ -380,7 +421,17 @@ pub(crate) fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Ve
     // Turns that nobody noted may be anything from shut to twice the usual.
     let bleed_sd = if evidence.bleeds_assumed { 0.5 } else { 0.1 };
     for b in 0..space.bodies {
-        p[space.stop(b)] = Prior::normal(0.0, 0.04);
+        p[space.stop(b)] = if profile.has_stop(b) {
+            let disturbed = evidence.stops_disturbed.get(b).copied().unwrap_or(false);
+            Prior::normal(0.0, STOP_SD_DEG[usize::from(disturbed)])
+        } else {
+            Prior::fixed(0.0)
+        };
+        p[space.twist(b)] = if b > 0 && profile.one_shaft() {
+            Prior::normal(0.0, LINK_SD_DEG)
+        } else {
+            Prior::fixed(0.0)
+        };
         p[space.leak(b)] = Prior::normal(SOUND_LEAK_MM2.0, SOUND_LEAK_MM2.1).cut(0.0, 2.0);
         p[space.ln_bleed(b)] = Prior::normal(0.0, bleed_sd);
         // Zeros drift by some 0.17 kPa each after they were taken, and what valves and pipes leave
@@ -412,6 +463,9 @@ pub(crate) fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Ve
         // A profile's figure for an adjuster is good to a fifth; what turns did corrects it.
         p[space.ln_per_turn(c)] = Prior::normal(0.0, 0.2);
     }
+    for (i, turn) in evidence.turns.iter().enumerate() {
+        p[space.slip(i)] = Prior::normal(0.0, turn.sd_turns());
+    }
     for i in space.place.iter().flatten() {
         p[*i] = Prior::normal(VALVE_PLACE.0, VALVE_PLACE.1).cut(0.0, 1.0);
     }
@@ -434,17 +488,22 @@ fn command_guess(profile: &Profile, evidence: &Evidence, j: usize) -> f64 {
     }
 }
 
-fn seal_odds(state: Option<SealState>) -> f64 {
+fn seal_ratio(state: Option<SealState>) -> f64 {
     match state {
-        Some(SealState::Intact) => odds::SEALED[0],
-        None | Some(SealState::CannotSee) => odds::SEALED[1],
-        Some(SealState::Disturbed) => odds::SEALED[2],
+        Some(SealState::Intact) => odds::SEAL[0],
+        None | Some(SealState::CannotSee) => odds::SEAL[1],
+        Some(SealState::Disturbed) => odds::SEAL[2],
     }
 }
 
 fn sealed(job: &Job, part: &str, profile: &Profile, body: usize) -> f64 {
-    seal_odds(job.seal(&format!("{part}.{}", profile.bodies()[body])))
+    odds::SEALED * seal_ratio(job.seal(&format!("{part}.{}", profile.bodies()[body])))
 }
+
+/// Standard deviations of a stop [deg] and of the throttle sensor's zero [V] on a machine that is
+/// called sound: as bodies leave the bench, and put back by eye where the seal is broken; assumed.
+const STOP_SD_DEG: [f64; 2] = [0.04, 0.12];
+const ZERO_SD_V: [f64; 2] = [SENSOR_SD_V, 0.012];
 
 /// Factors on the odds of a worn spindle and a leaking stub from the checks.
 fn leak_odds(job: &Job, b: usize) -> (f64, f64) {

@@ -17,10 +17,11 @@ use crate::summary::{Limits, faults, interval, last_turns};
 /// 0.3 kPa (common practice, no source), so a reading nearer to good may not be good.
 const WORTH: f64 = 0.6;
 
-/// Share of the good difference that one bleed may keep.
-const KEPT: f64 = 0.3;
+/// Share of the good difference that one bleed of a twin may keep, and one of several.
+const KEPT: [f64; 2] = [0.3, 0.2];
 
-/// Share of the link error worth the good difference below which an adjuster is left alone.
+/// Share of the link error worth the good difference below which an adjuster of a twin is left alone;
+/// with more bodies as much less, for what several links leave adds up.
 const LINK_WORTH: f64 = 0.5;
 
 /// What the turns of a screw come out beyond what was meant, relative; assumed.
@@ -61,6 +62,7 @@ impl Desk<'_> {
         let read = off_idle.or_else(|| self.differ(|_| true));
         let uneven = read.is_none_or(|kpa| kpa > WORTH * good);
         let all = self.draws.len().max(1) as f64;
+        let least = LINK_WORTH * limits.link_deg * 2.0 / self.model.space.bodies as f64;
         self.model
             .drivers_first()
             .into_iter()
@@ -76,7 +78,7 @@ impl Desk<'_> {
                     n.count() as f64 / all
                 };
                 let named = self.draws.iter().filter(|(k, p)| holds(*k, p)).count() as f64 / all;
-                named >= 0.5 || (uneven && off(LINK_WORTH * limits.link_deg) >= 0.5)
+                named >= 0.5 || (uneven && off(least) >= 0.5)
             })
             .collect()
     }
@@ -260,7 +262,7 @@ impl Idle<'_> {
 
     /// Area of one turn of a bleed [mm2]; what shutting and opening it did corrects the profile's.
     fn per_turn(&self, b: usize) -> f64 {
-        self.desk.model.bleed_mm2(self.mode, b, 1.0)
+        self.desk.model.bleed_per_turn_mm2(self.mode, b)
     }
 
     /// Turns that bring body `b` to a level [kPa]; up to a range no bleed has.
@@ -329,7 +331,8 @@ impl Idle<'_> {
                 (plan.turns.iter().map(|t| t.abs()).sum::<f64>() * 1e3) as u64,
             )
         };
-        let plans = (0..n).map(|target| self.plan(target, KEPT * good_kpa));
+        let kept = KEPT[usize::from(n > 2)];
+        let plans = (0..n).map(|target| self.plan(target, kept * good_kpa));
         let Some(best) = plans.min_by_key(cost) else {
             return Vec::new();
         };

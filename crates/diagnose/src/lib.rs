@@ -8,6 +8,7 @@ mod breathing;
 mod cylinder;
 mod evidence;
 mod fuelling;
+mod fuelling_words;
 mod history;
 mod hypothesis;
 mod lasting;
@@ -46,4 +47,5 @@ pub use library::{
 pub use plain::{PlainHypothesis, PlainPosterior, PlainReading, PlainUnknown, plain_posterior};
 pub use rehearsal::{Rank, Rehearsal, rehearse};
 pub use sampling::{Sampled, Sampling};
+pub use record::Kinship;
 pub use standing::{Stood, stood};

@@ -9,7 +9,7 @@ use evenpull_airflow::{Discharge, Plate, PlateError};
 use evenpull_fit::Real;
 use evenpull_job::{CouplingLaw, Profile};
 
-use crate::evidence::Evidence;
+use crate::evidence::{Evidence, Screw, Turn};
 
 /// Rounding of the corner where one stop takes over from another [deg]; keeps derivatives.
 const CORNER_DEG: f64 = 0.02;
@@ -40,6 +40,8 @@ pub(crate) struct Space {
     pub(crate) place: Vec<Option<usize>>,
     /// First jitter parameter, one per reading.
     jitter: usize,
+    /// First parameter of what turns came out beyond what was noted, one per turn.
+    slip: usize,
     len: usize,
 }
 
@@ -70,8 +72,10 @@ impl Space {
     pub(crate) const NEED: usize = 11;
     /// Logarithm of the throttle sensor's scatter over a sound one's; never free.
     pub(crate) const LN_VOLTS_SD: usize = 12;
-    const FIXED: usize = 13;
-    const PER_BODY: usize = 7;
+    /// All stops over the baseline alike, beside each one's own [deg].
+    pub(crate) const STOPS: usize = 13;
+    const FIXED: usize = 14;
+    const PER_BODY: usize = 8;
 
     pub(crate) fn new(profile: &Profile, evidence: &Evidence) -> Self {
         let (bodies, couplings) = (profile.bodies().len(), profile.couplings.len());
@@ -94,7 +98,8 @@ impl Space {
             command,
             place,
             jitter,
-            len: next + evidence.points.len(),
+            slip: jitter + evidence.points.len(),
+            len: jitter + evidence.points.len() + evidence.turns.len(),
         }
     }
 
@@ -138,6 +143,11 @@ impl Space {
         Self::FIXED + 6 * self.bodies + b
     }
 
+    /// Twist of the plate of body `b` on a shaft that carries them all, over the first [deg].
+    pub(crate) fn twist(&self, b: usize) -> usize {
+        Self::FIXED + 7 * self.bodies + b
+    }
+
     /// Error of coupling `c`: driven plate over driving plate [deg].
     pub(crate) fn link(&self, c: usize) -> usize {
         Self::FIXED + Self::PER_BODY * self.bodies + c
@@ -151,6 +161,11 @@ impl Space {
     /// Relative change of the suspect's leak in reading `j` against its mean [-].
     pub(crate) fn jitter(&self, j: usize) -> usize {
         self.jitter + j
+    }
+
+    /// What turn `i` of the evidence came out beyond what was noted [turns].
+    pub(crate) fn slip(&self, i: usize) -> usize {
+        self.slip + i
     }
 }
 
@@ -182,6 +197,7 @@ pub(crate) struct Model<'a> {
     /// Couplings that drive body `b` and are driven by it.
     driven_by: Vec<Option<usize>>,
     order: Vec<usize>,
+    turns: Vec<Turn>,
     /// Body whose leak may change from reading to reading (worn spindle).
     pub(crate) suspect: Option<usize>,
     /// Geometry last used with its shut angle [deg]; making one costs more than using it, and one
@@ -220,6 +236,7 @@ impl<'a> Model<'a> {
             space: Space::new(profile, evidence),
             driven_by,
             order,
+            turns: evidence.turns.clone(),
             suspect: None,
             plate: Cell::new(None),
             needed_mm2: 0.0,
@@ -254,10 +271,12 @@ impl<'a> Model<'a> {
             .enumerate()
             .map(|(c, &turns)| {
                 let link = p[self.space.link(c)];
-                if turns == 0.0 {
-                    return link;
+                let slip = self.slips(p, Screw::Balance(c), |before| before > j);
+                match (turns == 0.0, slip) {
+                    (true, None) => link,
+                    (_, None) => link - self.deg_per_turn(p, c) * turns,
+                    (_, Some(s)) => link - self.deg_per_turn(p, c) * (s + turns),
                 }
-                link - self.deg_per_turn(p, c) * turns
             })
             .collect();
         self.openings_with(p, self.space.command[j].map(|i| p[i]), &links)
@@ -285,11 +304,23 @@ impl<'a> Model<'a> {
         self.openings_with(p, command_deg, &links)
     }
 
+    /// Stop of body `b` over the baseline [deg].
+    pub(crate) fn stop_deg<S: Real>(&self, p: &[S], b: usize) -> S {
+        p[self.space.stop(b)] + p[Space::STOPS]
+    }
+
     fn openings_with<S: Real>(&self, p: &[S], command_deg: Option<S>, links: &[S]) -> Vec<S> {
         let base = self.profile.body.stop_opening_deg;
+        if self.profile.one_shaft() {
+            let rest = self.stop_deg(p, 0) + base;
+            let shaft = command_deg.map_or(rest, |c| larger(rest, c));
+            return (0..self.space.bodies)
+                .map(|b| shaft + p[self.space.twist(b)])
+                .collect();
+        }
         // What each body's own stop, and those that hold it up through rigid rods, ask of it.
         let mut held: Vec<S> = (0..self.space.bodies)
-            .map(|b| p[self.space.stop(b)] + base)
+            .map(|b| self.stop_deg(p, b) + base)
             .collect();
         for &b in self.order.iter().rev() {
             if let Some(c) = self.driven_by[b]
@@ -342,14 +373,36 @@ impl<'a> Model<'a> {
         opening_deg.chain2(shut, area, (by_opening, by_shut))
     }
 
-    /// Bleed of body `b` at the given turns [mm2].
+    /// What the turns of a screw that `counts` picks by the reading after them came out beyond what
+    /// was noted [turns]; `None` if there are none.
+    fn slips<S: Real>(&self, p: &[S], screw: Screw, counts: impl Fn(usize) -> bool) -> Option<S> {
+        let all = self.turns.iter().enumerate();
+        all.filter(|(_, t)| t.screw == screw && counts(t.before))
+            .map(|(i, _)| p[self.space.slip(i)])
+            .reduce(|sum, s| sum + s)
+    }
+
+    /// Bleed of body `b` as noted at the given turns after the last reading [mm2].
     pub(crate) fn bleed_mm2<S: Real>(&self, p: &[S], b: usize, turns: f64) -> S {
-        let per_turn = self.profile.bleed.map_or(0.0, |x| x.area_mm2_per_turn);
+        self.bleed_after(p, b, turns, usize::MAX)
+    }
+
+    /// The same in reading `j`.
+    fn bleed_after<S: Real>(&self, p: &[S], b: usize, turns: f64, j: usize) -> S {
         let ln = p[self.space.ln_bleed(b)];
         if turns == 0.0 {
             return ln.constant(0.0);
         }
-        ln.exp() * (turns * per_turn)
+        match self.slips(p, Screw::Bleed(b), |before| before <= j) {
+            None => self.bleed_per_turn_mm2(p, b) * turns,
+            Some(s) => self.bleed_per_turn_mm2(p, b) * (s + turns),
+        }
+    }
+
+    /// Area of one turn of the bleed of body `b` [mm2].
+    pub(crate) fn bleed_per_turn_mm2<S: Real>(&self, p: &[S], b: usize) -> S {
+        let per_turn = self.profile.bleed.map_or(0.0, |x| x.area_mm2_per_turn);
+        p[self.space.ln_bleed(b)].exp() * per_turn
     }
 
     /// Steps of the idle valve in reading `j`: as read, else as guessed.
@@ -408,7 +461,7 @@ impl<'a> Model<'a> {
                 };
                 let own = discharge * self.nominal_plate_mm2(p, open)
                     + leak
-                    + self.bleed_mm2(p, b, point.bleed_turns[b]);
+                    + self.bleed_after(p, b, point.bleed_turns[b], j);
                 valve.map_or(own, |v| own + v)
             })
             .collect()
@@ -477,16 +530,7 @@ mod tests {
     use evenpull_job::builtin;
 
     fn no_evidence() -> Evidence {
-        Evidence {
-            points: Vec::new(),
-            crossed: 0,
-            plumbing_checked: 0,
-            cross_flow: false,
-            bleeds_assumed: false,
-            gauges_checked: false,
-            record: None,
-            family_closed_v: None,
-        }
+        Evidence::default()
     }
 
     fn profile(index: usize, law: &str) -> Profile {

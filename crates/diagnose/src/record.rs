@@ -6,7 +6,8 @@
 //! correlations: `Lambda = C^-1 - P`, C the covariance of its fit, P the precision of its priors, so no
 //! prior is counted twice. That is the joint fit of both visits, as far as the earlier one is normal
 //! about its mode; marginal spreads alone would lose nearly all of it, for scale, discharge and shut
-//! angle are known together only. Between visits each may drift by [`DRIFT`] of its prior spread.
+//! angle are known together only. Between visits each may drift by [`DRIFT`] of its prior spread;
+//! another machine of the kind differs by [`OWN`] of it.
 
 use evenpull_fit::Real;
 use nalgebra::{DMatrix, DVector};
@@ -19,11 +20,25 @@ use crate::residuals::{Channel, Rows};
 /// Drift of a lasting unknown between visits over its prior's standard deviation [-]; assumed.
 pub(crate) const DRIFT: f64 = 0.03;
 
+/// How far machines of one kind differ in a lasting unknown, over its prior's standard deviation [-].
+/// The prior is what a profile is off its kind and one machine off its kind together; assumed: a third
+/// of the variance is the machine's own.
+const OWN: f64 = 0.58;
+
 /// Precision over that of the prior below which a direction is not carried over.
 const TOLD: f64 = 1e-3;
 
 /// Weight of moved stops in an earlier visit from which it cannot be a reference.
 const NOT_SOUND: f64 = 0.5;
+
+/// What another visit has in common with the job at hand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kinship {
+    /// The same machine, earlier: what lasts is the same but for a little drift.
+    SameMachine,
+    /// Another, healthy machine of the same kind: castings are alike, not the same.
+    SameKind,
+}
 
 /// One direction of the lasting unknowns that the earlier visit knows.
 #[derive(Debug, Clone, PartialEq)]
@@ -61,7 +76,7 @@ impl Record {
 
     /// From the fitted hypotheses of the earlier visit; `None` if its stops were moved, so that it
     /// shows no sound machine, or if nothing could be learned from it.
-    pub(crate) fn of(fitted: &[Fitted], space: &Space) -> Option<Self> {
+    pub(crate) fn of(fitted: &[Fitted], space: &Space, kinship: Kinship) -> Option<Self> {
         use CauseCode::{SensorShifted, StopIn, StopOut, StopsBoth};
         let moved = |f: &&Fitted| {
             let codes = f.hypothesis.faults.iter().map(|x| x.code);
@@ -73,10 +88,14 @@ impl Record {
             return None;
         }
         let best = fitted.iter().find(|f| !moved(f))?;
-        Self::from_fit(best, space)
+        let drift = match kinship {
+            Kinship::SameMachine => DRIFT,
+            Kinship::SameKind => OWN,
+        };
+        Self::from_fit(best, space, drift)
     }
 
-    fn from_fit(fit: &Fitted, space: &Space) -> Option<Self> {
+    fn from_fit(fit: &Fitted, space: &Space, drift: f64) -> Option<Self> {
         let priors = &fit.hypothesis.priors;
         let places: Vec<usize> = lasting(space)
             .into_iter()

@@ -3,8 +3,8 @@
 use crate::assessment::{BodyFinding, CauseCode, Difference, Interval};
 use crate::evidence::Evidence;
 use crate::hypothesis::{Fault, Hypothesis};
-use crate::model::Model;
-use crate::posterior::{DEPRESSION_SLOPE, Fitted};
+use crate::model::{Model, Space};
+use crate::posterior::Fitted;
 
 /// A draw: hypothesis index and parameters.
 pub(crate) type Draw = (usize, Vec<f64>);
@@ -73,23 +73,26 @@ pub(crate) fn last_turns(evidence: &Evidence, bodies: usize) -> Vec<f64> {
 /// Difference of bleed area that is worth a turn [mm2]: midway between good and act at idle.
 pub(crate) fn bleed_limit_mm2(model: &Model<'_>, evidence: &Evidence) -> f64 {
     let t = model.profile.tolerance;
-    let (mut n, mut area, mut depression) = (0.0, 0.0, 0.0);
-    for p in evidence.points.iter().filter(|p| p.at_stop()) {
-        if let Some(d) = p.depressions_kpa() {
+    // Without areas read, what a sound machine of this profile has at idle.
+    let usual = model.needed_mm2() / model.space.bodies as f64;
+    let kpa_per_mm2: Vec<f64> = evidence
+        .points
+        .iter()
+        .filter(|p| p.at_stop())
+        .filter_map(|p| {
             let areas: Vec<f64> = p.ln_area.iter().flatten().map(|a| a.value.exp()).collect();
-            depression += d.iter().sum::<f64>() / d.len() as f64;
-            area += if areas.is_empty() {
-                8.0
-            } else {
-                areas.iter().sum::<f64>() / areas.len() as f64
+            let area = match areas.len() {
+                0 => usual,
+                n => areas.iter().sum::<f64>() / n as f64,
             };
-            n += 1.0;
-        }
-    }
-    if n == 0.0 {
+            Some(p.law.as_ref()?.kpa_per_ln(area) / area)
+        })
+        .collect();
+    if kpa_per_mm2.is_empty() {
         return 0.4;
     }
-    0.5 * (t.good_kpa + t.act_kpa) * (area / n) / (DEPRESSION_SLOPE * depression / n)
+    let mean = kpa_per_mm2.iter().sum::<f64>() / kpa_per_mm2.len() as f64;
+    0.5 * (t.good_kpa + t.act_kpa) / mean
 }
 
 /// Sizes below which a fault is none: what the "good" limit leaves.
@@ -106,12 +109,13 @@ impl Limits {
     pub(crate) fn of(model: &Model<'_>, evidence: &Evidence, best: &Fitted) -> Self {
         let good = model.profile.tolerance.good_kpa;
         let kpa_per_deg = |j: usize| {
-            let read = evidence.points[j].depressions_kpa()?;
-            let mean = read.iter().sum::<f64>() / read.len() as f64;
             let open = *model.openings_deg(&best.mode, evidence, j).first()?;
             let area = *model.areas_mm2(&best.mode, evidence, j).first()?;
             let at = |deg| model.plate_mm2(&best.mode, deg);
-            Some(DEPRESSION_SLOPE * mean * (at(open + 0.1) - at(open)) / 0.1 / area)
+            // As far as the readings of both tell how one follows the other on this engine.
+            let kpa_per_ln = evidence.points[j].law.as_ref()?.kpa_per_ln(area)
+                * best.mode[Space::LN_SLOPE].exp();
+            Some(kpa_per_ln * (at(open + 0.1) - at(open)) / 0.1 / area)
         };
         let most = (0..evidence.points.len())
             .filter_map(kpa_per_deg)
@@ -129,6 +133,9 @@ impl Limits {
 
 /// Link error worth 1 kPa at idle by the filling model [deg]: 1.4 kPa for 0.1 degree.
 const USUAL_LIMIT_DEG: f64 = 0.07;
+
+/// Stop that counts as moved whatever the hypothesis [deg]: three deviations of a sound one.
+const STOP_LIMIT_DEG: f64 = 0.12;
 
 /// Faults that a draw holds: those of its hypothesis that are large enough to matter, and links
 /// that are off by more than the limit whatever the hypothesis.
@@ -153,6 +160,22 @@ pub(crate) fn faults(
             _ => true,
         })
         .collect();
+    let is_stop = |f: &Fault| {
+        use CauseCode::{CableTight, StopIn, StopOut, StopsBoth};
+        matches!(f.code, StopIn | StopOut | StopsBoth | CableTight)
+    };
+    if !out.iter().any(is_stop) {
+        // A stop that was put back by eye may be further off than that.
+        out.extend((0..model.space.bodies).filter_map(|b| {
+            let off_deg = p[model.space.stop(b)];
+            let code = if off_deg > 0.0 {
+                CauseCode::StopIn
+            } else {
+                CauseCode::StopOut
+            };
+            (off_deg.abs() > STOP_LIMIT_DEG).then(|| Fault::on(code, b))
+        }));
+    }
     for c in (0..model.space.couplings).filter(|&c| off(c)) {
         if !out.iter().any(|f| f.coupling == Some(c)) {
             out.push(Fault {

@@ -129,7 +129,9 @@ fn cable(job: &Job, profile: &Profile, space: &Space) -> Option<Change> {
         return None;
     }
     let driven = |b: &usize| profile.couplings.iter().any(|c| c.driven.contains(b));
-    let undriven: Vec<usize> = (0..space.bodies).filter(|b| !driven(b)).collect();
+    let undriven: Vec<usize> = (0..space.bodies)
+        .filter(|b| !driven(b) && profile.has_stop(*b))
+        .collect();
     let held = Prior::normal(0.5, 0.5).cut(0.05, 5.0);
     let first = *undriven.first()?;
     let changes = undriven.iter().map(|b| (space.stop(*b), held)).collect();

@@ -156,7 +156,7 @@ fn a_rigid_stop_that_was_learned_gives_a_baseline_and_lean_small_openings() {
     let small = a
         .fuelling
         .iter()
-        .find(|f| f.opening_deg == 2.0)
+        .find(|f| f.opening_deg == 2.0 && f.rpm > 3_000.0)
         .expect("2 degrees");
     let large = a
         .fuelling
