@@ -209,16 +209,26 @@ fn why(found: &Assessment) -> String {
         .collect();
     let steps: Vec<&str> = found.advice.iter().map(|a| a.adjuster.as_str()).collect();
     let codes: Vec<&str> = found.notices.iter().map(|n| n.code).collect();
+    let joined: Vec<String> = found
+        .readings
+        .iter()
+        .flat_map(|r| {
+            let all = r.cycle.iter().flat_map(|c| &c.notices);
+            all.filter(|n| n.code == "cross-flow")
+                .map(|n| format!("{}: {}", r.label, n.text))
+        })
+        .collect();
     let open = if found.undetermined {
         "undetermined "
     } else {
         ""
     };
     format!(
-        "{open}causes {}; advice {}; notices {}",
+        "{open}causes {}; advice {}; notices {}; {}",
         causes.join(", "),
         steps.join(", "),
-        codes.join(", ")
+        codes.join(", "),
+        joined.join("; ")
     )
 }
 

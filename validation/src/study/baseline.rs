@@ -40,6 +40,8 @@ pub struct Said {
     pub given: Option<bool>,
     /// A stop led the causes.
     pub named: bool,
+    /// The leading causes, for lists.
+    pub led: String,
 }
 
 /// One machine.
@@ -71,7 +73,7 @@ pub fn baseline_trial(kind: Kind, seed: u64) -> Result<BaselineTrial, AppError> 
     let [before, alone, beside] =
         ["before", "alone", "beside"].map(|name| folder.path().join(name));
     read(&loaded, &own, &[], seed, None, "", &before)?;
-    let code = if chance.chance(0.7) {
+    let code = if chance.chance(0.7) || loaded.profile.one_shaft() {
         CauseCode::StopIn
     } else {
         CauseCode::StopsBoth
@@ -188,7 +190,15 @@ fn heard(found: &Assessment, offset_deg: &[f64]) -> Said {
             .causes
             .first()
             .is_some_and(|c| c.members.iter().any(|m| stops.contains(m))),
+        led: leading(found),
     }
+}
+
+fn leading(found: &Assessment) -> String {
+    let some = found.causes.iter().take(4);
+    some.map(|c| format!("{:?} {:.2}", c.code, c.probability))
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 /// Trials sorted into a table.
@@ -277,15 +287,17 @@ impl BaselineTable {
             for t in self.trials.iter().filter(missed) {
                 let _ = writeln!(
                     out,
-                    "{}: {} sensor moved {} offsets {:.2?}; alone {:.2?} +-{:.2?}; beside {:.2?} +-{:.2?}",
+                    "{}: {} sensor moved {} offsets {:.2?}; alone {:.2?} +-{:.2?} ({}); beside {:.2?} +-{:.2?} ({})",
                     t.kind.title(),
                     t.put_in,
                     t.sensor_moved,
                     t.offset_deg,
                     t.said[0].error_deg,
                     t.said[0].half_deg,
+                    t.said[0].led,
                     t.said[1].error_deg,
-                    t.said[1].half_deg
+                    t.said[1].half_deg,
+                    t.said[1].led
                 );
             }
         }

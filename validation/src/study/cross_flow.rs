@@ -21,7 +21,12 @@ use super::on_all_cores;
 const PASSAGE_MM2: (f64, f64) = (0.5, 12.0);
 
 /// Ways a machine is read.
-const WAYS: [&str; 3] = ["unpinched, named", "unpinched, not named", "pinched"];
+const WAYS: [&str; 4] = [
+    "unpinched, named",
+    "unpinched, not named",
+    "pinched",
+    "without passages",
+];
 
 /// What one reading of a machine led to.
 #[derive(Debug, Clone, PartialEq)]
@@ -67,11 +72,16 @@ pub fn cross_flow_trial(kind: Kind, seed: u64) -> Result<CrossFlowTrial, AppErro
     );
     let mut led = Vec::new();
     for way in WAYS {
-        loaded.text.clone_from(if way.ends_with("not named") {
-            &silent
-        } else {
-            &named
-        });
+        if way == "without passages" {
+            own.idle_chamber_mm2 = Some(0.0);
+        }
+        loaded
+            .text
+            .clone_from(if way.ends_with("not named") || way == "without passages" {
+                &silent
+            } else {
+                &named
+            });
         loaded.profile = Profile::from_toml("profile.toml", &loaded.text)
             .expect("a built-in profile with a passage");
         let folder = tempfile::tempdir().map_err(|e| AppError::Practice(e.to_string()))?;

@@ -19,7 +19,7 @@ const fn kind(profile: &'static str, one_way: bool) -> Kind {
 }
 
 /// All kinds.
-pub const KINDS: [Kind; 10] = [
+pub const KINDS: [Kind; 13] = [
     kind("heron-270", false),
     kind("heron-270", true),
     kind("plover-360", false),
@@ -30,12 +30,19 @@ pub const KINDS: [Kind; 10] = [
     kind("dipper-triple", true),
     kind("siskin-four", false),
     kind("siskin-four", true),
+    kind("bunting-shaft", false),
+    kind("curlew-vee-four", false),
+    kind("curlew-vee-four", true),
 ];
 
 impl Kind {
     /// Name with the law, for tables.
     pub fn title(self) -> String {
-        let law = if self.one_way { "one-way" } else { "rigid" };
+        let law = match (self.profile, self.one_way) {
+            ("bunting-shaft", _) => "",
+            (_, true) => "one-way",
+            (_, false) => "rigid",
+        };
         format!("{} {law}", self.profile)
     }
 
