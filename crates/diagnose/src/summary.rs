@@ -105,17 +105,20 @@ pub(crate) struct Limits {
 }
 
 impl Limits {
-    /// By how depression changes with a plate, in the reading where it changes most.
+    /// By how depression changes with a plate, mean of the bodies, in the reading where it changes most.
     pub(crate) fn of(model: &Model<'_>, evidence: &Evidence, best: &Fitted) -> Self {
         let good = model.profile.tolerance.good_kpa;
         let kpa_per_deg = |j: usize| {
-            let open = *model.openings_deg(&best.mode, evidence, j).first()?;
-            let area = *model.areas_mm2(&best.mode, evidence, j).first()?;
+            let law = evidence.points[j].law.as_ref()?;
+            let open = model.openings_deg(&best.mode, evidence, j);
+            let areas = model.areas_mm2(&best.mode, evidence, j);
             let at = |deg| model.plate_mm2(&best.mode, deg);
+            let each = open.iter().zip(&areas);
+            let sum: f64 = each
+                .map(|(o, a)| law.kpa_per_ln(*a) * (at(o + 0.1) - at(*o)) / 0.1 / a)
+                .sum();
             // As far as the readings of both tell how one follows the other on this engine.
-            let kpa_per_ln = evidence.points[j].law.as_ref()?.kpa_per_ln(area)
-                * best.mode[Space::LN_SLOPE].exp();
-            Some(kpa_per_ln * (at(open + 0.1) - at(open)) / 0.1 / area)
+            Some(best.mode[Space::LN_SLOPE].exp() * sum / open.len() as f64)
         };
         let most = (0..evidence.points.len())
             .filter_map(kpa_per_deg)
