@@ -18,7 +18,6 @@ SENSOR_SD_V = 0.004
 VALVE_PLACE_SD = 0.12
 VALVE_END = 0.04
 GAUGE_SD_KPA = 0.3
-DEPRESSION_SLOPE = 0.85
 SLOPE_CHANGE = 0.05
 READING_SD_KPA = 0.2
 PAIR_SD = 0.001
@@ -34,6 +33,19 @@ MOST_SECONDS = 150.0
 
 def larger(a, b):
     return 0.5 * (a + b + np.sqrt((a - b) ** 2 + CORNER_DEG**2))
+
+
+def depression(law, area_mm2):
+    """Depression [kPa] at a through-area: Hermite's cubic between the law's nodes, straight beyond."""
+    nodes = np.array(law["nodes"])
+    x = (np.log(np.maximum(area_mm2, 1e-3)) - law["ln_low"]) / law["step"]
+    last = len(nodes) - 1
+    i = np.clip(x.astype(int), 0, last - 1)
+    t = np.clip(x, 0.0, last) - i
+    (a, da), (b, db) = nodes[i].T, nodes[i + 1].T
+    cubic = a * (2 * t**3 - 3 * t**2 + 1) + da * (t**3 - 2 * t**2 + t) + b * (3 * t**2 - 2 * t**3) + db * (t**3 - t**2)
+    beyond = np.minimum(x, 0.0) * nodes[0, 1] + np.maximum(x - last, 0.0) * nodes[-1, 1]
+    return cubic + beyond
 
 
 class Posterior:
@@ -78,7 +90,7 @@ class Posterior:
     def openings_deg(self, p, j):
         m = self.machine
         drive, driven = m["driver"], m["driven"]
-        held = [self.of(p, f"stop_deg.{b}") + m["stop_opening_deg"] for b in range(2)]
+        held = [self.of(p, f"stop_deg.{b}") + self.of(p, "stops_deg") + m["stop_opening_deg"] for b in range(2)]
         link = self.of(p, "link_deg.0")
         if m["rigid"]:
             held[drive] = larger(held[drive], held[driven] - link)
@@ -138,8 +150,7 @@ class Posterior:
                     rows.append(np.full(len(p), ln / max(m["idle_tolerance_rpm"] / m["idle_rpm"], 0.02)))
             read = np.array(r["recorded_kpa"])
             apart = read[1] - read[0]
-            slope = np.exp(self.of(p, "ln_slope")) * -DEPRESSION_SLOPE * read.mean()
-            expected = slope * np.log(area[1] / area[0])
+            expected = np.exp(self.of(p, "ln_slope")) * (depression(r["law"], area[1]) - depression(r["law"], area[0]))
             own = self.of(p, "sensor_kpa.1") + self.of(p, "breathing_kpa.1")
             rows.append((own - expected + apart) / np.hypot(READING_SD_KPA, SLOPE_CHANGE * apart))
             if r["gauge_kpa"]:

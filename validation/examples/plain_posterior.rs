@@ -16,6 +16,7 @@ fn reading(r: &PlainReading) -> Value {
         "rpm": r.rpm,
         "ln_area": r.ln_area,
         "recorded_kpa": r.recorded_kpa,
+        "law": r.law.as_ref().map(|l| json!({"ln_low": l.ln_low, "step": l.step, "nodes": l.nodes})),
         "gauge_kpa": r.gauge_kpa,
         "sensor_v": r.sensor_v,
         "steps": r.steps,

@@ -97,6 +97,11 @@ impl DepressionLaw {
         ln.chain(value, slope)
     }
 
+    /// Logarithm at the first node, distance of the nodes, and the nodes themselves.
+    pub(crate) fn parts(&self) -> (f64, f64, &[(f64, f64)]) {
+        (self.ln_low, self.step, &self.nodes)
+    }
+
     /// Fall of the depression over the logarithm of area at an area [kPa].
     pub(crate) fn kpa_per_ln(&self, area_mm2: f64) -> f64 {
         -self.at(area_mm2.max(1e-3).ln()).1

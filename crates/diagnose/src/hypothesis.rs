@@ -403,9 +403,7 @@ pub(crate) fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Ve
     }
     let loose_v = ZERO_SD_V[usize::from(evidence.sensor_disturbed)];
     p[Space::ZERO_V] = match evidence.family_closed_v {
-        Some((mean, sd)) if !evidence.sensor_disturbed => {
-            Prior::normal(mean, sd.min(SENSOR_SD_V))
-        }
+        Some((mean, sd)) if !evidence.sensor_disturbed => Prior::normal(mean, sd.min(SENSOR_SD_V)),
         _ => Prior::normal(0.0, loose_v),
     };
     if profile.idle_valve.is_some() {

@@ -44,8 +44,10 @@ pub use library::{
     Bike, Family, FamilyValue, ReferencePoint, Shrunk, SweepPoint, reference_sweep, shrunk,
     sweep_points,
 };
-pub use plain::{PlainHypothesis, PlainPosterior, PlainReading, PlainUnknown, plain_posterior};
+pub use plain::{
+    PlainHypothesis, PlainLaw, PlainPosterior, PlainReading, PlainUnknown, plain_posterior,
+};
+pub use record::Kinship;
 pub use rehearsal::{Rank, Rehearsal, rehearse};
 pub use sampling::{Sampled, Sampling};
-pub use record::Kinship;
 pub use standing::{Stood, stood};

@@ -47,6 +47,19 @@ pub struct PlainReading {
     pub steps_read: bool,
     /// Bleeds from their seats [turns].
     pub bleed_turns: Vec<f64>,
+    /// How depression follows the through-area here, where it was read.
+    pub law: Option<PlainLaw>,
+}
+
+/// Depression over the logarithm of through-area [mm2]: Hermite's cubic between nodes, straight beyond.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlainLaw {
+    /// Logarithm at the first node, and from one node to the next.
+    pub ln_low: f64,
+    /// Distance of the nodes.
+    pub step: f64,
+    /// Depression [kPa] and its slope over one step at each node.
+    pub nodes: Vec<(f64, f64)>,
 }
 
 /// One unknown with its prior, normal within bounds; fixed where they meet.
@@ -90,7 +103,7 @@ pub fn plain_posterior(
     let model = Model::new(profile, &evidence);
     let all = hypothesis::all(job, profile, &model.space, &evidence);
     let fitted = fit_all(&model, &evidence, all).unwrap_or_default();
-    let names = names(&model.space, evidence.points.len());
+    let names = names(&model.space, &evidence);
     PlainPosterior {
         needed_mm2: model.needed_mm2(),
         hypotheses: fitted
@@ -113,6 +126,14 @@ pub fn plain_posterior(
                 steps: p.steps,
                 steps_read: p.steps_read,
                 bleed_turns: p.bleed_turns.clone(),
+                law: p.law.as_ref().map(|law| {
+                    let (ln_low, step, nodes) = law.parts();
+                    PlainLaw {
+                        ln_low,
+                        step,
+                        nodes: nodes.to_vec(),
+                    }
+                }),
             })
             .collect(),
     }
@@ -170,7 +191,7 @@ fn plain(
 }
 
 /// Names of all places of the unknowns.
-fn names(space: &Space, readings: usize) -> Vec<String> {
+fn names(space: &Space, evidence: &Evidence) -> Vec<String> {
     let mut all = vec![String::new(); space.len()];
     for (i, name) in [
         (Space::LN_SCALE, "ln_scale"),
@@ -186,6 +207,7 @@ fn names(space: &Space, readings: usize) -> Vec<String> {
         (Space::HELD, "held"),
         (Space::NEED, "need"),
         (Space::LN_VOLTS_SD, "ln_volts_sd"),
+        (Space::STOPS, "stops_deg"),
     ] {
         name.clone_into(&mut all[i]);
     }
@@ -198,6 +220,7 @@ fn names(space: &Space, readings: usize) -> Vec<String> {
             (space.sensor(b), "sensor_kpa"),
             (space.ln_gain(b), "ln_gain"),
             (space.breathing(b), "breathing_kpa"),
+            (space.twist(b), "twist_deg"),
         ] {
             all[i] = format!("{name}.{b}");
         }
@@ -214,8 +237,11 @@ fn names(space: &Space, readings: usize) -> Vec<String> {
             all[*i] = format!("place.{j}");
         }
     }
-    for j in 0..readings {
+    for j in 0..evidence.points.len() {
         all[space.jitter(j)] = format!("jitter.{j}");
+    }
+    for i in 0..evidence.turns.len() {
+        all[space.slip(i)] = format!("slip_turns.{i}");
     }
     all
 }

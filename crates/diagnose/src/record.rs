@@ -106,7 +106,7 @@ impl Record {
             .collect();
         let mode: Vec<f64> = places.iter().map(|&i| fit.mode[i]).collect();
         let covariance = fit.covariance(&places);
-        Self::of_normal(places, &expected, &mode, &covariance, DRIFT)
+        Self::of_normal(places, &expected, &mode, &covariance, drift)
     }
 
     /// What a normal posterior of the unknowns at `places` says beyond their priors, each a mean and a

@@ -50,7 +50,10 @@ fn one(seed: u64, sampling: Sampling) -> Result<Tally, AppError> {
     let loaded = kind.sized(&mut chance)?;
     let profile = &loaded.profile;
     let code = possible(FAULTS[seed as usize % FAULTS.len()], profile);
-    let side = profile.bodies()[chance.one_of(profile.bodies().len())].clone();
+    let drawn = chance.one_of(profile.bodies().len());
+    // One shaft has one stop, named after its first body.
+    let only = code == CauseCode::StopIn && profile.one_shaft();
+    let side = profile.bodies()[if only { 0 } else { drawn }].clone();
     let body = needs_body(code).then_some(side);
     let request = PracticeRequest {
         profile: &loaded,
@@ -78,6 +81,7 @@ fn one(seed: u64, sampling: Sampling) -> Result<Tally, AppError> {
 fn possible(code: CauseCode, profile: &Profile) -> CauseCode {
     let lacks = match code {
         CauseCode::BalanceOff | CauseCode::LinkAltered => profile.couplings.is_empty(),
+        CauseCode::StopsBoth => profile.one_shaft(),
         CauseCode::BleedUnequal => profile.bleed.is_none(),
         CauseCode::SensorShifted => profile.sensor.is_none(),
         CauseCode::IdleValveStuckOpen | CauseCode::IdleValveStuckShut => {

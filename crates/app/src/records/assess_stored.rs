@@ -6,9 +6,7 @@ use evenpull_store::{Access, NewFindings, StoreError};
 use evenpull_trace::Notice;
 
 use super::{Clock, Records};
-use crate::assess::{
-    AssessOutcome, JobProgress, assess, assess_on_record, assess_with_references,
-};
+use crate::assess::{AssessOutcome, JobProgress, assess, assess_on_record, assess_with_references};
 use crate::error::AppError;
 use crate::standing::StandingText;
 use crate::written::unwritable;
