@@ -33,7 +33,7 @@ pub(crate) fn curve(
     let turns = last_turns(evidence, model.space.bodies);
     let learned = learned_v(model, evidence);
     // Areas do not depend on the speed: one set of draws serves all speeds.
-    let mut areas: Vec<(usize, f64, Vec<(f64, f64)>)> = Vec::new();
+    let mut areas: Vec<AtOpening> = Vec::new();
     for (b, &turns) in turns.iter().enumerate() {
         for opening_deg in OPENINGS_DEG {
             let pairs = some.iter().map(|(_, p)| {
@@ -42,21 +42,26 @@ pub(crate) fn curve(
                     fuelled_mm2(model, p, turns, opening_deg),
                 )
             });
-            areas.push((b, opening_deg, pairs.collect()));
+            areas.push(AtOpening {
+                body: b,
+                opening_deg,
+                real_and_fuelled_mm2: pairs.collect(),
+            });
         }
     }
     let mut out = Vec::new();
     for rpm in speeds(model) {
         let table = breathing.air_table(rpm);
         let air = |mm2: f64| table.air_kg(mm2 * 1e-6);
-        for (b, opening_deg, pairs) in &areas {
-            let errors = pairs
+        for at in &areas {
+            let errors = at
+                .real_and_fuelled_mm2
                 .iter()
                 .map(|(real, fuelled)| 100.0 * (air(*real) / air(*fuelled) - 1.0));
             if let Some(air_error_percent) = interval(errors.collect()) {
                 out.push(Fuelling {
-                    body: model.profile.bodies()[*b].clone(),
-                    opening_deg: *opening_deg,
+                    body: model.profile.bodies()[at.body].clone(),
+                    opening_deg: at.opening_deg,
                     rpm,
                     air_error_percent,
                 });
@@ -64,6 +69,13 @@ pub(crate) fn curve(
         }
     }
     out
+}
+
+/// Areas of one body at an opening the ECU believes in, one pair for each draw.
+struct AtOpening {
+    body: usize,
+    opening_deg: f64,
+    real_and_fuelled_mm2: Vec<(f64, f64)>,
 }
 
 /// Idle, hold and fast riding [1/min].
