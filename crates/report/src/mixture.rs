@@ -53,13 +53,18 @@ pub(crate) fn mixture(assessment: &Assessment) -> Mixture {
     }
 }
 
-/// Points of each body at the middle one of the speeds, in the order they were given; bodies in the
-/// profile's order.
-fn by_body(assessment: &Assessment) -> Vec<(usize, Vec<&Fuelling>)> {
+/// The middle one of the speeds at which the mixture was worked out [1/min]: the hold.
+pub(crate) fn middle_rpm(assessment: &Assessment) -> Option<f64> {
     let mut speeds: Vec<f64> = assessment.fuelling.iter().map(|f| f.rpm).collect();
     speeds.sort_by(f64::total_cmp);
     speeds.dedup();
-    let Some(&rpm) = speeds.get(speeds.len() / 2) else {
+    speeds.get(speeds.len() / 2).copied()
+}
+
+/// Points of each body at the middle one of the speeds, in the order they were given; bodies in the
+/// profile's order.
+fn by_body(assessment: &Assessment) -> Vec<(usize, Vec<&Fuelling>)> {
+    let Some(rpm) = middle_rpm(assessment) else {
         return Vec::new();
     };
     let mut found: Vec<(usize, Vec<&Fuelling>)> = Vec::new();

@@ -78,8 +78,14 @@ pub(crate) fn consequence(paper: &JobPaper<'_>) -> Option<Section> {
 
 /// The point of each body nearest to an opening, with its body.
 fn lanes(a: &Assessment, opening_deg: f64) -> Vec<(Value, String)> {
+    let rpm = crate::mixture::middle_rpm(a);
     let of = |(series, body): (usize, &String)| {
-        let mine = a.fuelling.iter().filter(|f| f.body == *body && whole(f));
+        let speed = |f: &&Fuelling| rpm.is_some_and(|rpm| f.rpm.total_cmp(&rpm).is_eq());
+        let mine = a
+            .fuelling
+            .iter()
+            .filter(speed)
+            .filter(|f| f.body == *body && whole(f));
         let near = mine.min_by(|x, y| {
             let far = |f: &Fuelling| (f.opening_deg - opening_deg).abs();
             far(x).total_cmp(&far(y))
