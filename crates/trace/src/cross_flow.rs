@@ -83,7 +83,7 @@ const HIDDEN: f64 = 1.5;
 /// Wall heat and gas waves mimic up to 2 %.
 const SHARE_FOUND: f64 = 0.03;
 
-/// What wall heat and gas waves add to the uncertainty of a share, by the cylinder placed best to tell [-].
+/// What wall heat and gas waves add to the uncertainty of a share [-].
 const SHARE_MIMIC: f64 = 0.015;
 
 /// Standard deviations away from none.
@@ -108,28 +108,6 @@ fn phi(a: f64, b: f64) -> f64 {
         a * psi(b / a)
     } else {
         -b * psi(a / b)
-    }
-}
-
-/// What one cylinder says of a passage.
-#[derive(Debug, Clone, Copy)]
-struct Kappa {
-    /// Conductance [1/s].
-    per_s: f64,
-    /// Its standard deviation if the residuals are noise [1/s].
-    sd: f64,
-    /// How ill this cylinder is placed to tell: error of the share for a unit error of the trace [-].
-    blindness: f64,
-    /// What wall heat and gas waves mimic here [1/s].
-    mimic: f64,
-    /// Plain refill rate [1/s].
-    rate: f64,
-}
-
-impl Kappa {
-    /// Standard deviation with what is mimicked [1/s].
-    fn whole_sd(&self) -> f64 {
-        self.sd.hypot(self.mimic)
     }
 }
 
@@ -163,22 +141,15 @@ impl Points {
         (rows.len() >= 12).then_some(Self { rows, middle_s })
     }
 
-    /// Passage conductance `kappa` by this cylinder alone.
-    fn kappa(&self) -> Option<Kappa> {
+    /// Passage conductance `kappa` [1/s], its sd, and the plain rate [1/s].
+    fn kappa(&self) -> Option<(f64, f64, f64)> {
         let design: Vec<[f64; 4]> = self
             .rows
             .iter()
             .map(|&(_, t, taken, _)| [1.0, t - self.middle_s, -taken, (t - self.middle_s).powi(2)])
             .collect();
-        let (found, variance, left) = solve(&self.rows, &design)?;
-        let rate = self.rate(0.0)?;
-        Some(Kappa {
-            per_s: found[2],
-            sd: variance[2].sqrt(),
-            blindness: (variance[2] / left.max(f64::MIN_POSITIVE)).sqrt() / rate,
-            mimic: SHARE_MIMIC * rate,
-            rate,
-        })
+        let (found, variance) = solve(&self.rows, &design)?;
+        Some((found[2], variance[2].sqrt(), self.rate(0.0)?))
     }
 
     /// Refill rate with a passage of the given conductance taken off [1/s].
@@ -192,7 +163,7 @@ impl Points {
             .iter()
             .map(|&(_, t, ..)| [1.0, t - self.middle_s])
             .collect();
-        solve(&given, &plain).map(|(found, ..)| found[1])
+        solve(&given, &plain).map(|(found, _)| found[1])
     }
 }
 
@@ -217,36 +188,27 @@ fn seen(views: &[View<'_>], period_s: f64) -> Option<Vec<CrossFlow>> {
     if points.len() < 2 {
         return None;
     }
-    let mut each: Vec<Kappa> = points.iter().map(Points::kappa).collect::<Option<_>>()?;
-    // Where the other inhales right behind this one's closing valve, a passage shows in a few points
-    // only; who is placed so much worse to tell is fooled by so much more.
-    let best = each
-        .iter()
-        .map(|k| k.blindness)
-        .fold(f64::INFINITY, f64::min);
-    for one in &mut each {
-        one.mimic *= one.blindness / best;
-    }
+    let each: Vec<(f64, f64, f64)> = points.iter().map(Points::kappa).collect::<Option<_>>()?;
     let (mut w, mut wx) = (0.0, 0.0);
-    for one in &each {
-        let weight = one.whole_sd().powi(-2);
+    for (kappa, sd, k) in &each {
+        let weight = 1.0 / (sd.powi(2) + (SHARE_MIMIC * k).powi(2));
         w += weight;
-        wx += weight * one.per_s;
+        wx += weight * kappa;
     }
     let (kappa, sd) = (wx / w, w.sqrt().recip());
     let chi2: f64 = each
         .iter()
-        .map(|one| ((one.per_s - kappa) / one.whole_sd()).powi(2))
+        .map(|(x, s, k)| (x - kappa).powi(2) / (s.powi(2) + (SHARE_MIMIC * k).powi(2)))
         .sum();
-    let mean_rate = each.iter().map(|one| one.rate).sum::<f64>() / each.len() as f64;
+    let mean_rate = each.iter().map(|e| e.2).sum::<f64>() / each.len() as f64;
     let certain = kappa > CERTAIN * sd && kappa > SHARE_FOUND * mean_rate;
     let agreed = chi2 <= AGREE * (each.len() - 1) as f64 * (1.0 + kappa / mean_rate).powi(2);
-    let shares = || each.iter().map(|one| one.per_s / one.rate);
+    let shares = || each.iter().map(|(x, _, k)| x / k);
     if !(certain && agreed) {
         let largest = each
             .iter()
-            .filter(|one| one.per_s > CERTAIN * one.whole_sd())
-            .map(|one| one.per_s / one.rate)
+            .filter(|(x, s, k)| *x > CERTAIN * s.hypot(SHARE_MIMIC * k))
+            .map(|(x, _, k)| x / k)
             .fold(0.0, f64::max);
         if largest > 0.0 {
             let one = CrossFlow::uncorrected(largest, largest, Seen::Contradicted);
@@ -259,23 +221,23 @@ fn seen(views: &[View<'_>], period_s: f64) -> Option<Vec<CrossFlow>> {
     points
         .iter()
         .zip(&each)
-        .map(|(p, one)| {
+        .map(|(p, (_, _, plain))| {
             let rate = p.rate(kappa)?;
             Some(CrossFlow {
                 share: kappa / rate,
                 share_sd: sd / rate,
-                rate_change: rate / one.rate,
+                rate_change: rate / plain,
                 seen: Seen::Agreed,
             })
         })
         .collect()
 }
 
-/// Weighted linear least squares; solution, variances scaled by the residuals, and that scale.
+/// Weighted linear least squares; solution and variances scaled by the residuals.
 fn solve<const N: usize>(
     rows: &[(f64, f64, f64, f64)],
     design: &[[f64; N]],
-) -> Option<([f64; N], [f64; N], f64)> {
+) -> Option<([f64; N], [f64; N])> {
     use nalgebra::{SMatrix, SVector};
     let mut normal = SMatrix::<f64, N, N>::zeros();
     let mut right = SVector::<f64, N>::zeros();
@@ -304,7 +266,7 @@ fn solve<const N: usize>(
         values[i] = found[i];
         variances[i] = inverse[(i, i)] * variance;
     }
-    Some((values, variances, variance))
+    Some((values, variances))
 }
 
 #[cfg(test)]
