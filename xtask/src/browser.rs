@@ -33,8 +33,8 @@ pub(crate) fn run() -> Result<()> {
         Err(missing) => return Err(missing),
     };
     let home = packages()?;
-    let pages = made_pages()?;
-    let server = built_server()?;
+    let (server, specimen) = built()?;
+    let pages = made_pages(&server, &specimen)?;
     let data = fresh_folder("records-of-the-walk")?;
     let shots = process::target_dir()?.join("shots");
     let plan = json!({
@@ -181,39 +181,35 @@ fn fresh_folder(name: &str) -> Result<PathBuf> {
     Ok(folder)
 }
 
-/// The program itself: it is ended by the script, which a `cargo run` between them would hinder.
-fn built_server() -> Result<PathBuf> {
+/// The program and the example that writes specimens of its pages.
+///
+/// Built as the tests build them: a package chosen alone has other features of the libraries, and the
+/// typesetter would be built twice.
+fn built() -> Result<(PathBuf, PathBuf)> {
     process::run(&mut cargo(&[
         "build",
         "--quiet",
-        "--package",
-        "evenpull-cli",
+        "--workspace",
         "--bin",
         "evenpull",
+        "--example",
+        "specimen",
     ])?)?;
-    let name = format!("evenpull{}", std::env::consts::EXE_SUFFIX);
-    Ok(process::target_dir()?.join("debug").join(name))
+    let folder = process::target_dir()?.join("debug");
+    let named = |name: &str| format!("{name}{}", std::env::consts::EXE_SUFFIX);
+    Ok((
+        folder.join(named("evenpull")),
+        folder.join("examples").join(named("specimen")),
+    ))
 }
 
 /// Writes every page anew and returns name and path of each.
-fn made_pages() -> Result<Vec<serde_json::Value>> {
+fn made_pages(program: &Path, specimen: &Path) -> Result<Vec<serde_json::Value>> {
     let home = fresh_folder("pages")?;
     let mut pages = Vec::new();
     for kind in SPECIMENS {
         let page = home.join(format!("specimen-{kind}.html"));
-        process::run(
-            cargo(&[
-                "run",
-                "--quiet",
-                "--package",
-                "evenpull-report",
-                "--example",
-                "specimen",
-                "--",
-                kind,
-            ])?
-            .arg(&page),
-        )?;
+        process::run(Command::new(specimen).arg(kind).arg(&page))?;
     }
     collect(&home, "report", &mut pages)?;
     for job in jobs()? {
@@ -223,16 +219,19 @@ fn made_pages() -> Result<Vec<serde_json::Value>> {
             .to_string_lossy()
             .into_owned();
         let out = home.join(&name);
-        evenpull(&[
-            "assess".as_ref(),
-            job.as_ref(),
-            "--out".as_ref(),
-            out.as_ref(),
-        ])?;
+        evenpull(
+            program,
+            &[
+                "assess".as_ref(),
+                job.as_ref(),
+                "--out".as_ref(),
+                out.as_ref(),
+            ],
+        )?;
         collect(&out, &name, &mut pages)?;
     }
     let out = home.join("demo");
-    evenpull(&["demo".as_ref(), "--out".as_ref(), out.as_ref()])?;
+    evenpull(program, &["demo".as_ref(), "--out".as_ref(), out.as_ref()])?;
     collect(&out, "demo", &mut pages)?;
     Ok(pages)
 }
@@ -253,18 +252,8 @@ fn jobs() -> Result<Vec<PathBuf>> {
 }
 
 /// Runs the program; exit code 1 is an honest "undetermined" and still has a report.
-fn evenpull(arguments: &[&OsStr]) -> Result<()> {
-    let run = [
-        "run",
-        "--quiet",
-        "--package",
-        "evenpull-cli",
-        "--bin",
-        "evenpull",
-        "--",
-    ];
-    let mut command = cargo(&run)?;
-    let status = command
+fn evenpull(program: &Path, arguments: &[&OsStr]) -> Result<()> {
+    let status = Command::new(program)
         .args(arguments)
         .stdin(Stdio::null())
         .stdout(Stdio::null())

@@ -149,7 +149,11 @@ impl Records {
         };
         // A card is wanted before anything is read, and findings need readings.
         let found = if needs_readings(kind) {
-            Some(self.assess(job_id).await?.outcome)
+            let mut outcome = self.assess(job_id).await?.outcome;
+            // What was read before the first turn is assessed as well, from the recordings again.
+            let folder = self.in_folder(job_id).await?;
+            outcome.loaded.folder.clone_from(&folder.path);
+            Some((outcome, folder))
         } else {
             None
         };
@@ -168,7 +172,7 @@ impl Records {
                 }
             }
             let findings = match found {
-                Some(found) => Findings::beside(found)?,
+                Some((found, _folder)) => Findings::beside(found)?,
                 None => Findings::of(without_readings(&texts)?, kind, &mut |_, _| {})?,
             };
             rendered(&findings.document(kind, &paper, &stamp, &rates), form)

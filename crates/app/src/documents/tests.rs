@@ -8,7 +8,7 @@ use evenpull_report::{CivilTime, DocumentKind, Paper, Rates, RemarkTopic};
 use evenpull_store::{Access, Moment};
 
 use super::{Calendar, DocumentForm, folder_document};
-use crate::{GaugeEntry, NewJob, NewMachine, ReadingEntry, Records, block_on};
+use crate::{GaugeEntry, NewJob, NewMachine, ReadingEntry, RecordingEntry, Records, block_on};
 
 const PAGE: DocumentForm = DocumentForm {
     pdf: false,
@@ -189,6 +189,36 @@ fn a_stored_handover_tells_readings_by_their_numbers_and_turns() {
         ] {
             assert!(page.contains(part), "no {part:?} in {page}");
         }
+        Ok(())
+    })
+    .unwrap();
+}
+
+/// What was read before the first turn is assessed as well, and needs its recordings again.
+#[test]
+fn a_stored_handover_holds_recordings_of_before_and_after() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = booked(&records).await;
+        for (job, recording) in [
+            ("balance-off", "06_hold_3800.csv"),
+            ("healthy", "06_hold_3800.csv"),
+        ] {
+            let mut entry = ReadingEntry::new(Condition::Hold);
+            entry.recording = Some(RecordingEntry {
+                file_name: format!("{job}.csv"),
+                bytes: std::fs::read(example(job).join(recording)).unwrap(),
+            });
+            records.add_reading(id, &entry).await?;
+            records
+                .record_adjustment(id, "balance screw", -0.25)
+                .await?;
+        }
+        let file = records
+            .document(id, DocumentKind::Handover, PAGE, None, &calendar())
+            .await?;
+        assert!(text(&file.bytes).contains("R1 → R2"));
         Ok(())
     })
     .unwrap();
