@@ -91,15 +91,7 @@ impl Store {
         at: Moment,
     ) -> Result<i64, StoreError> {
         let mut tx = self.write(at).await?;
-        let known: Option<i64> = sqlx::query_scalar("SELECT id FROM jobs WHERE id = $1")
-            .bind(job_id)
-            .fetch_optional(&mut *tx)
-            .await
-            .map_err(self.fail())?;
-        known.ok_or(StoreError::Missing {
-            what: "job",
-            id: job_id,
-        })?;
+        self.must_have_job(&mut tx, job_id).await?;
         let id = self.insert_findings(&mut tx, job_id, new, at).await?;
         self.commit(tx).await?;
         Ok(id)

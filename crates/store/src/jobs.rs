@@ -327,6 +327,22 @@ impl Store {
         self.commit(tx).await
     }
 
+    /// Refuses a job that is not there, for what is kept beside a job and leaves it unchanged.
+    pub(crate) async fn must_have_job(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        id: i64,
+    ) -> Result<(), StoreError> {
+        let known: Option<i64> = sqlx::query_scalar("SELECT id FROM jobs WHERE id = $1")
+            .bind(id)
+            .fetch_optional(&mut **tx)
+            .await
+            .map_err(self.fail())?;
+        known
+            .map(drop)
+            .ok_or(StoreError::Missing { what: "job", id })
+    }
+
     /// Notes that a job was written to.
     pub(crate) async fn touch(
         &self,

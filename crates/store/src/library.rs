@@ -87,15 +87,7 @@ impl Store {
             ));
         }
         let mut tx = self.write(at).await?;
-        let known: Option<i64> = sqlx::query_scalar("SELECT id FROM jobs WHERE id = $1")
-            .bind(job_id)
-            .fetch_optional(&mut *tx)
-            .await
-            .map_err(self.fail())?;
-        known.ok_or(StoreError::Missing {
-            what: "job",
-            id: job_id,
-        })?;
+        self.must_have_job(&mut tx, job_id).await?;
         let id = self.next_id(&mut tx, "library_switches").await?;
         sqlx::query(
             "INSERT INTO library_switches (id, job_id, taken_in, reason, set_ms) \
