@@ -73,13 +73,14 @@ pub struct ReadingTruth {
 }
 
 /// Runs the practice engine and writes `job.toml`, `profile.toml`, `truth.json` and a recording
-/// per reading into `folder`, which is made if it does not exist.
+/// per reading into `folder`, which is made if it does not exist. A speed that the engine cannot be
+/// held at, for its faults, is left out.
 ///
 /// `progress` is told how many of how many readings are done.
 ///
 /// # Errors
-/// [`AppError::Practice`] for a fault the engine cannot show, [`AppError::Engine`] where nothing
-/// balances, [`AppError::Unwritable`] for the folder.
+/// [`AppError::Practice`] for a fault the engine cannot show or with which it runs at no speed,
+/// [`AppError::Engine`] where it breaks down, [`AppError::Unwritable`] for the folder.
 pub fn practice(
     request: &PracticeRequest<'_>,
     folder: &Path,
@@ -88,9 +89,15 @@ pub fn practice(
     let own = Individual::none(&request.profile.profile);
     let mut visit = PracticeVisit::begin(request, &own, folder)?;
     let points = visit.plan();
+    let mut held = 0;
     for (done, point) in points.iter().enumerate() {
         progress(done, points.len());
-        visit.take(*point)?;
+        held += usize::from(visit.take_if_held(*point)?);
+    }
+    if held == 0 {
+        return Err(AppError::Practice(
+            "with these faults the engine runs at none of the speeds of a job".to_owned(),
+        ));
     }
     progress(points.len(), points.len());
     visit.write()

@@ -254,3 +254,27 @@ fn a_machine_of_its_own_differs_from_its_profile_and_repeats() {
     let drive = profile.couplings[0].driver;
     assert!(own.link_deg[drive] == 0.0 && own.link_deg[1 - drive] != 0.0);
 }
+
+/// A sound engine cannot be held below its idle: the throttle is shut already.
+#[test]
+fn a_speed_below_what_the_shut_throttle_gives_is_left_out() {
+    let profile = load_profile("heron-270").unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let request = PracticeRequest {
+        profile: &profile,
+        faults: &[],
+        seed: 6,
+    };
+    let own = Individual::none(&profile.profile);
+    let mut visit = PracticeVisit::begin(&request, &own, folder.path()).unwrap();
+    let idle = visit.plan()[1];
+    assert!(visit.take_if_held(idle).unwrap());
+    let below = PracticePoint {
+        condition: Condition::Sweep,
+        rpm: 0.6 * idle.rpm,
+        pinched: false,
+    };
+    assert!(!visit.take_if_held(below).unwrap());
+    assert_eq!(visit.write().unwrap().readings.len(), 1);
+    assert_eq!(load_job(folder.path()).unwrap().job.readings.len(), 1);
+}

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use evenpull_engine::EngineError;
 use evenpull_job::{AdjusterKind, Condition};
 
 use super::bench::{Bench, Point};
@@ -98,6 +99,21 @@ impl<'p> PracticeVisit<'p> {
         }
         self.truths.push(files::truth(at, name, &taken));
         Ok(&self.truths[self.truths.len() - 1])
+    }
+
+    /// Takes one reading if the engine can be held there; tells whether it could.
+    ///
+    /// With the throttle shut and too much air it runs faster than asked, with too little it dies. A
+    /// mechanic leaves out what the engine does not do, and goes on.
+    ///
+    /// # Errors
+    /// As for [`PracticeVisit::take`], but for an engine that finds no balance.
+    pub fn take_if_held(&mut self, point: PracticePoint) -> Result<bool, AppError> {
+        match self.take(point) {
+            Ok(_) => Ok(true),
+            Err(AppError::Engine(EngineError::NoBalance { .. })) => Ok(false),
+            Err(other) => Err(other),
+        }
     }
 
     /// Turns an adjuster: `noted` turns in the mechanic's mind, `made` at the screw; positive = more
