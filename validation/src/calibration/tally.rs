@@ -193,8 +193,7 @@ impl Tally {
 
     fn verdict(&mut self, seed: u64, truth: &Truth, answer: &Assessment) {
         let own = self.verdicts.entry(truth.evidence).or_default();
-        let first = answer.causes.first();
-        let hit = first.is_some_and(|c| names_a_fault(truth, c));
+        let hit = leading(truth, answer).is_some_and(|c| names_a_fault(truth, c));
         let sure = !answer.undetermined;
         if !truth.faults.is_empty() {
             own.right.count(hit);
@@ -288,6 +287,25 @@ impl Tally {
         out
     }
 }
+
+/// The cause that leads. One that may be called either way and stands beside another as good as certain
+/// gives way to it: both are told, and the order of the two says nothing.
+fn leading<'a>(truth: &Truth, answer: &'a Assessment) -> Option<&'a Cause> {
+    let arguable = |c: &Cause| c.members.iter().any(|m| truth.arguable.contains(m));
+    let first = answer.causes.first()?;
+    let beside = answer
+        .causes
+        .iter()
+        .find(|c| !arguable(c) && c.probability >= AS_GOOD_AS_CERTAIN);
+    if arguable(first) {
+        beside.or(Some(first))
+    } else {
+        Some(first)
+    }
+}
+
+/// Probability of a cause that the answer states as a fact, whatever stands beside it.
+const AS_GOOD_AS_CERTAIN: f64 = 0.95;
 
 /// True if a cause, or its family, is among what was put in; `None` if nothing was.
 pub(super) fn names_a_fault(truth: &Truth, cause: &Cause) -> bool {
