@@ -35,8 +35,9 @@ pub(crate) fn import(args: &ImportArgs) -> Result<Exit, CommandError> {
     })?;
     writeln!(
         io::stdout().lock(),
-        "{} readings, machine {}; kept as job {}",
+        "{} readings, {} documents, machine {}; kept as job {}",
         done.readings,
+        done.documents,
         done.machine_id,
         done.job_id
     )?;

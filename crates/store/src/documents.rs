@@ -1,6 +1,7 @@
 //! Documents as they were handed out: versions that are never changed.
 
 use serde::Serialize;
+use sqlx::{Sqlite, Transaction};
 
 use crate::error::StoreError;
 use crate::moment::Moment;
@@ -75,8 +76,20 @@ impl Store {
         at: Moment,
     ) -> Result<i64, StoreError> {
         self.job_line(job_id).await?;
-        let packed = pack(&new.kind, &new.bytes)?;
         let mut tx = self.write(at).await?;
+        let id = self.insert_document(&mut tx, job_id, new).await?;
+        self.commit(tx).await?;
+        Ok(id)
+    }
+
+    /// Keeps a document beside the others of its job; none is ever written over.
+    pub(crate) async fn insert_document(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        job_id: i64,
+        new: &NewDocument,
+    ) -> Result<i64, StoreError> {
+        let packed = pack(&new.kind, &new.bytes)?;
         let there: Option<i64> = sqlx::query_scalar(
             "SELECT id FROM documents WHERE job_id = $1 AND kind = $2 AND version = $3 AND form = $4",
         )
@@ -84,7 +97,7 @@ impl Store {
         .bind(&new.kind)
         .bind(new.version)
         .bind(&new.form)
-        .fetch_optional(&mut *tx)
+        .fetch_optional(&mut **tx)
         .await
         .map_err(self.fail())?;
         if there.is_some() {
@@ -94,7 +107,7 @@ impl Store {
                 "ask for it again: what is on record is then given out",
             ));
         }
-        let id = self.next_id(&mut tx, "documents").await?;
+        let id = self.next_id(tx, "documents").await?;
         sqlx::query(
             "INSERT INTO documents (id, job_id, kind, version, form, program_version, data_sha256, \
              content_sha256, length_bytes, coding, packed, written_ms) \
@@ -112,10 +125,9 @@ impl Store {
         .bind(CODING)
         .bind(packed)
         .bind(new.written.ms)
-        .execute(&mut *tx)
+        .execute(&mut **tx)
         .await
         .map_err(self.fail())?;
-        self.commit(tx).await?;
         Ok(id)
     }
 

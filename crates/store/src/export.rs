@@ -8,8 +8,8 @@ use crate::findings::{FindingsRecord, NewFindings};
 use crate::job_files::{FileSink, FolderSink};
 use crate::moment::Moment;
 use crate::record_file::{
-    FORMAT, FindingsNote, OverrideNote, PhotoNote, RECORD_FILE, ReadingNote, RecordFile,
-    RemarkNote, SealNote, StepNote, TurnNote,
+    DocumentNote, FORMAT, FindingsNote, OverrideNote, PhotoNote, RECORD_FILE, ReadingNote,
+    RecordFile, RemarkNote, SealNote, StepNote, TurnNote,
 };
 use crate::store::Store;
 
@@ -90,6 +90,8 @@ impl Store {
         let remarks = self.remarks(job_id).await?;
         let photos = self.photos(job_id).await?;
         let findings = self.all_findings(job_id).await?;
+        // Latest first on record, oldest first in the file.
+        let documents = self.documents(job_id).await?.into_iter().rev();
         Ok(RecordFile {
             format: FORMAT.to_owned(),
             complaint: line.complaint,
@@ -107,6 +109,7 @@ impl Store {
             remarks: remarks.into_iter().map(RemarkNote::from).collect(),
             photos: photos.into_iter().map(PhotoNote::from).collect(),
             findings: findings.into_iter().map(FindingsNote::from).collect(),
+            documents: documents.map(DocumentNote::from).collect(),
         })
     }
 

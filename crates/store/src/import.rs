@@ -6,6 +6,7 @@ use std::path::Path;
 use evenpull_job::{SealState, Stage, Step};
 use sqlx::{Sqlite, Transaction};
 
+use crate::documents::NewDocument;
 use crate::error::StoreError;
 use crate::job_text::JobParts;
 use crate::jobs::{NewJob, check_texts, name_line};
@@ -14,7 +15,7 @@ use crate::moment::Moment;
 use crate::photo_cleaning::clean;
 use crate::photos::keep_file;
 use crate::readings::{NewRecording, inside_name, packed};
-use crate::record_file::{FORMAT, RECORD_FILE, RecordFile};
+use crate::record_file::{DocumentNote, FORMAT, RECORD_FILE, RecordFile};
 use crate::recording_pack::{LIMIT_BYTES, hash};
 use crate::seals::SealMoment;
 use crate::store::Store;
@@ -39,18 +40,20 @@ pub struct Imported {
     pub machine_id: i64,
     /// Readings.
     pub readings: usize,
+    /// Documents, in all their versions and forms.
+    pub documents: usize,
 }
 
 impl Store {
-    /// Takes in the job in `folder`: texts as given, recordings, `record.json` and photos from the
-    /// folder.
+    /// Takes in the job in `folder`: texts as given, recordings, `record.json`, photos and documents from
+    /// the folder. Documents keep their versions.
     ///
     /// Nothing outside the folder is read, whatever the job names; recordings must be named by
     /// paths inside it.
     ///
     /// # Errors
-    /// [`StoreError::Text`] for texts with problems, [`StoreError::Invalid`] for names that lead out
-    /// or a record that cannot be read, [`StoreError::Unreadable`] for a recording that is missing.
+    /// [`StoreError::Text`] for texts with problems, [`StoreError::Invalid`] for names that lead out,
+    /// a record that cannot be read or a document that is not what was exported, [`StoreError::Unreadable`] for a recording that is missing.
     pub async fn import_job(
         &self,
         folder: &Path,
@@ -99,6 +102,7 @@ impl Store {
             .insert_job(&mut tx, &booked, &head, &new.profile_toml, at)
             .await?;
         let readings = parts.readings.len();
+        let documents = record.as_ref().map_or(0, |r| r.documents.len());
         self.import_parts(&mut tx, job_id, folder, parts, at)
             .await?;
         if let Some(record) = record {
@@ -111,6 +115,7 @@ impl Store {
             job_id,
             machine_id,
             readings,
+            documents,
         })
     }
 
@@ -225,8 +230,48 @@ impl Store {
             )
             .await?;
         }
+        for note in &record.documents {
+            let document = read_document(folder, note)?;
+            self.insert_document(tx, job_id, &document).await?;
+        }
         Ok(())
     }
+}
+
+/// A document with its file, which must be the very one that was exported.
+fn read_document(folder: &Path, note: &DocumentNote) -> Result<NewDocument, StoreError> {
+    let name = inside_name(&note.file)?;
+    let bytes = read_inside(folder, &name)?;
+    if hash(&bytes) != note.content_sha256 {
+        return Err(StoreError::invalid(
+            format!("document `{name}`"),
+            "is not the file that was exported: its digest is another",
+            "export the job again, or take the document out of `documents` in record.json",
+        ));
+    }
+    let plain = |word: &str| {
+        let letters = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
+        !word.is_empty() && word.bytes().all(letters)
+    };
+    if !(plain(&note.kind) && plain(&note.form) && note.version > 0) {
+        return Err(StoreError::invalid(
+            format!("document `{name}`"),
+            format!(
+                "kind `{}`, version {}, form `{}`",
+                note.kind, note.version, note.form
+            ),
+            "kinds and forms are words such as `handover` and `pdf-a4`, versions count from 1",
+        ));
+    }
+    Ok(NewDocument {
+        kind: note.kind.clone(),
+        version: note.version,
+        form: note.form.clone(),
+        program_version: note.program_version.clone(),
+        data_sha256: note.data_sha256.clone(),
+        bytes,
+        written: note.written,
+    })
 }
 
 /// `record.json`, where the folder has one.

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::adjustments::{AdjustmentRecord, OverrideRecord};
+use crate::documents::DocumentRecord;
 use crate::findings::FindingsRecord;
 use crate::moment::Moment;
 use crate::owners::NewOwner;
@@ -56,6 +57,9 @@ pub struct RecordFile {
     pub photos: Vec<PhotoNote>,
     /// Findings as computed, oldest first.
     pub findings: Vec<FindingsNote>,
+    /// Documents as they were handed out, oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub documents: Vec<DocumentNote>,
 }
 
 /// When and in which stage a reading was taken.
@@ -166,6 +170,28 @@ pub struct FindingsNote {
     pub computed: Moment,
 }
 
+/// A document as it was handed out.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DocumentNote {
+    /// File, beside this one.
+    pub file: String,
+    /// Kind, such as `handover`.
+    pub kind: String,
+    /// Version, counted from 1 for each kind.
+    pub version: i64,
+    /// Form: `pdf-a4`, `pdf-letter`, `html` or `html-letter`.
+    pub form: String,
+    /// Version of the program that wrote it.
+    pub program_version: String,
+    /// SHA-256 over everything it rests on.
+    pub data_sha256: String,
+    /// SHA-256 of the file.
+    pub content_sha256: String,
+    /// When this version was first written.
+    pub written: Moment,
+}
+
 impl From<ReadingRecord> for ReadingNote {
     fn from(r: ReadingRecord) -> Self {
         Self {
@@ -234,6 +260,21 @@ impl From<PhotoRecord> for PhotoNote {
             caption: p.caption,
             stage: p.stage,
             added: p.added,
+        }
+    }
+}
+
+impl From<DocumentRecord> for DocumentNote {
+    fn from(d: DocumentRecord) -> Self {
+        Self {
+            file: d.file_name(),
+            kind: d.kind,
+            version: d.version,
+            form: d.form,
+            program_version: d.program_version,
+            data_sha256: d.data_sha256,
+            content_sha256: d.content_sha256,
+            written: d.written,
         }
     }
 }

@@ -3,9 +3,11 @@
 use std::path::Path;
 
 use evenpull_store::ArchiveLimits;
-use evenpull_store::{ImportJob, Store, StoreError, restore, salvage, unpack_archive};
+use evenpull_store::{
+    DocumentRecord, ImportJob, Store, StoreError, restore, salvage, unpack_archive,
+};
 
-use crate::workshop::{NOW, files, fill, open, run};
+use crate::workshop::{NOW, document as document_of, files, fill, hand_out, open, run};
 
 async fn taken_in(store: &Store, folder: &Path) -> i64 {
     let new = ImportJob {
@@ -22,6 +24,7 @@ fn prop_an_export_taken_in_exports_the_same_again() {
     run(async {
         let store = open(&dir.path().join("data")).await;
         let job = fill(&store).await;
+        hand_out(&store, job).await;
         let first = dir.path().join("first");
         store.export_job(job, &first, true).await.unwrap();
         let other = open(&dir.path().join("other")).await;
@@ -29,7 +32,8 @@ fn prop_an_export_taken_in_exports_the_same_again() {
         let second = dir.path().join("second");
         other.export_job(again, &second, true).await.unwrap();
         let (a, b) = (files(&first), files(&second));
-        assert_eq!(a.len(), 6, "{a:?}");
+        // Job, profile, record, two recordings, a picture, three forms of two versions of a document.
+        assert_eq!(a.len(), 9, "{a:?}");
         assert_eq!(a.len(), b.len());
         for (a, b) in a.iter().zip(&b) {
             assert_eq!(
@@ -48,7 +52,58 @@ fn prop_an_export_taken_in_exports_the_same_again() {
         store.export_job(job, &archive, true).await.unwrap();
         let unpacked = dir.path().join("unpacked");
         unpack_archive(&archive, &unpacked, ArchiveLimits::JOB).unwrap();
-        assert_eq!(files(&unpacked).len(), 6);
+        assert_eq!(files(&unpacked).len(), 9);
+    });
+}
+
+#[test]
+fn documents_come_back_in_all_their_versions_and_a_changed_one_is_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    run(async {
+        let store = open(&dir.path().join("data")).await;
+        let job = fill(&store).await;
+        hand_out(&store, job).await;
+        let out = dir.path().join("out");
+        store.export_job(job, &out, false).await.unwrap();
+        // Into the same records: another job, and the documents of the first stay its own.
+        let again = taken_in(&store, &out).await;
+        let shown = |all: Vec<DocumentRecord>| {
+            let one = |d: DocumentRecord| (d.kind, d.version, d.form, d.content_sha256, d.written);
+            all.into_iter().map(one).collect::<Vec<_>>()
+        };
+        let (first, second) = (
+            store.documents(job).await.unwrap(),
+            store.documents(again).await.unwrap(),
+        );
+        assert_eq!(second.len(), 3);
+        for document in &second {
+            let (record, bytes) = store.document(document.id).await.unwrap();
+            assert_eq!(bytes, document_of(record.version, &record.form).bytes);
+        }
+        assert_eq!(shown(first), shown(second));
+        // The next version follows those that came in, and none of them can be written over.
+        let refused = store
+            .add_document(again, &document_of(2, "html"), NOW)
+            .await;
+        assert!(refused.unwrap_err().to_string().contains("on record"));
+        let file = out.join("documents/handover-2.html");
+        std::fs::write(&file, "another handover").unwrap();
+        let new = ImportJob {
+            job_toml: std::fs::read_to_string(out.join("job.toml")).unwrap(),
+            profile_toml: crate::workshop::PROFILE.to_owned(),
+            machine_id: None,
+        };
+        let error = store.import_job(&out, &new, NOW).await.unwrap_err();
+        let error = error.to_string();
+        assert!(
+            error.contains("documents/handover-2.html") && error.contains("digest"),
+            "{error}"
+        );
+        std::fs::remove_file(&file).unwrap();
+        let error = store.import_job(&out, &new, NOW).await.unwrap_err();
+        assert!(error.to_string().contains("handover-2.html"), "{error}");
+        let jobs = store.jobs(&evenpull_store::JobFilter::default()).await;
+        assert_eq!(jobs.unwrap().len(), 2);
     });
 }
 

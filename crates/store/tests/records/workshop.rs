@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 
 use evenpull_job::{SealState, Step};
 use evenpull_store::{
-    Access, Moment, NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, NewReading, NewRecording,
-    SealMoment, Store, StoreError,
+    Access, Moment, NewDocument, NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, NewReading,
+    NewRecording, SealMoment, Store, StoreError,
 };
 
 pub(crate) const PROFILE: &str = include_str!("../../../../examples/jobs/healthy/profile.toml");
@@ -126,6 +126,33 @@ pub(crate) async fn fill(store: &Store) -> i64 {
     };
     store.add_findings(job, &findings, NOW).await.unwrap();
     job
+}
+
+/// A remark, and a handover in two versions, the first in two forms.
+pub(crate) async fn hand_out(store: &Store, job: i64) {
+    store
+        .record_remark(job, "done", "airbox cleaned", NOW)
+        .await
+        .unwrap();
+    for (version, form) in [(1, "pdf-a4"), (1, "html"), (2, "html")] {
+        let new = document(version, form);
+        store.add_document(job, &new, NOW).await.unwrap();
+    }
+}
+
+/// A handover as bytes that tell its version and form.
+pub(crate) fn document(version: i64, form: &str) -> NewDocument {
+    NewDocument {
+        kind: "handover".to_owned(),
+        version,
+        form: form.to_owned(),
+        program_version: "0.1.0".to_owned(),
+        data_sha256: format!("{version}f").repeat(32),
+        bytes: format!("handover {version} as {form}\n")
+            .repeat(30)
+            .into_bytes(),
+        written: NOW,
+    }
 }
 
 /// Every file under a folder.
