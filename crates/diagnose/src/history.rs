@@ -172,7 +172,8 @@ pub struct History {
 
 /// The history of a machine from its visits, oldest first.
 ///
-/// Idle-valve steps and depressions are corrected to the standard atmosphere first. Deterministic.
+/// Idle-valve steps and depressions are corrected to the standard atmosphere first. Corrected steps may lie
+/// beyond the valve's travel: they count the air asked for, a notice says what it means. Deterministic.
 pub fn history(profile: &Profile, visits: &[PastVisit]) -> History {
     let mut notices = Vec::new();
     let axis = axis(visits, &mut notices);
@@ -187,6 +188,7 @@ pub fn history(profile: &Profile, visits: &[PastVisit]) -> History {
         .into_iter()
         .filter_map(|(quantity, part)| one(profile, visits, axis, &places, quantity, &part))
         .collect();
+    notices.extend(ambient::beyond_travel(profile, visits, &series));
     let changes = change::changes(profile, visits, &series);
     History {
         axis,

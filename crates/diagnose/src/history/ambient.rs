@@ -5,8 +5,9 @@
 //! `sqrt(T0) / p0`. A depression is divided by the ambient pressure (common practice, no source).
 
 use evenpull_job::Profile;
+use evenpull_trace::Notice;
 
-use super::{PastVisit, Quantity, Standing};
+use super::{PastVisit, Quantity, Series, Standing};
 
 /// Standard atmosphere at sea level (ISO 2533) [kPa].
 const STANDARD_KPA: f64 = 101.325;
@@ -51,6 +52,49 @@ pub(super) fn corrected(profile: &Profile, visit: &PastVisit, own: &Standing) ->
         Quantity::Depression => depression_at_standard_kpa(own.value, visit.ambient_kpa),
         _ => own.value,
     }
+}
+
+/// Says so where corrected steps lie beyond the travel of the idle valve.
+///
+/// They stay as they are: wear shows in the air asked for, and a number held at the end of the travel
+/// would hide it.
+pub(super) fn beyond_travel(
+    profile: &Profile,
+    visits: &[PastVisit],
+    series: &[Series],
+) -> Option<Notice> {
+    let travel = f64::from(profile.idle_valve?.steps);
+    let dots = series
+        .iter()
+        .filter(|s| s.quantity == Quantity::IdleSteps)
+        .flat_map(|s| &s.dots);
+    let beyond: Vec<(f64, &str)> = dots
+        .map(|dot| (dot.read.value, visits[dot.visit].label.as_str()))
+        .filter(|(steps, _)| !(0.0..=travel).contains(&steps.round()))
+        .collect();
+    let worst = beyond.iter().map(|(steps, _)| *steps).max_by(|a, b| {
+        (a - 0.5 * travel)
+            .abs()
+            .total_cmp(&(b - 0.5 * travel).abs())
+    })?;
+    let named: Vec<String> = beyond
+        .iter()
+        .map(|(steps, label)| format!("{steps:.0} in {label}"))
+        .collect();
+    let outcome = if worst < 0.0 {
+        "shut, and the engine idles faster than asked"
+    } else {
+        "wide open, and the engine idles slower than asked"
+    };
+    Some(Notice::new(
+        "steps-beyond-travel",
+        format!(
+            "in the standard atmosphere the idle valve would stand beyond its travel of 0 to {travel:.0} steps \
+             ({}): no valve can; at sea level it is {outcome}. The numbers are kept, since the air that \
+             is asked for, and with it the wear, is counted by them",
+            named.join(", ")
+        ),
+    ))
 }
 
 #[cfg(test)]

@@ -156,3 +156,37 @@ fn an_odometer_that_went_back_is_told_and_time_counts() {
     assert_eq!(history.axis, Axis::Time);
     assert_eq!(history.notices[0].code, "distance-back");
 }
+
+/// Read at 1,000 m (ISO 2533: 89.8746 kPa, 8.5 C) near its lower end, the valve would have to close beyond
+/// it at sea level: the number stays, with what it means beside it.
+#[test]
+fn steps_beyond_the_travel_are_explained_and_kept() {
+    let profile = profile();
+    let valve = profile.idle_valve.unwrap();
+    let steps = |i: usize, steps: f64, high: bool| {
+        let mut v = visit(i, vec![standing(Quantity::IdleSteps, "", steps, 1.0)]);
+        v.idle_area_mm2 = Some(20.0);
+        if high {
+            (v.ambient_kpa, v.ambient_c) = (89.874_562_9, 8.5);
+        }
+        v
+    };
+    let found = history(&profile, &[steps(0, 12.0, false), steps(1, 12.0, true)]);
+    let expected = steps_at_standard(12.0, 20.0, valve.area_mm2_per_step, 89.874_562_9, 8.5);
+    assert!(expected < -1.0, "{expected}");
+    let dots = &found.series[0].dots;
+    assert!((dots[1].read.value - expected).abs() < 1e-9);
+    let notice = found
+        .notices
+        .iter()
+        .find(|n| n.code == "steps-beyond-travel")
+        .unwrap();
+    let named = format!("({expected:.0} in job 2)");
+    assert!(
+        notice.text.contains(&named) && notice.text.contains("shut"),
+        "{}",
+        notice.text
+    );
+    let within = history(&profile, &[steps(0, 12.0, false), steps(1, 60.0, true)]);
+    assert!(within.notices.is_empty(), "{:?}", within.notices);
+}
