@@ -4,10 +4,10 @@ use std::path::Path;
 use std::sync::Arc;
 
 use evenpull_diagnose::Assessment;
-use evenpull_job::Job;
+use evenpull_job::{Job, PressureUnit};
 use evenpull_report::{
     CivilTime, Document, DocumentKind, DocumentTexts, JobPaper, Paper, PaperRecord, Rates, Stamp,
-    estimate, handover, html, inspection, job_card, printed, why_sealed,
+    Writing, estimate, handover, html, inspection, job_card, printed, why_sealed,
 };
 use evenpull_store::{Moment, sha256_hex};
 
@@ -31,6 +31,24 @@ pub(crate) const VERSION: &str = env!("CARGO_PKG_VERSION");
 
 /// A moment as the clocks of the shop show it.
 pub type Calendar = Arc<dyn Fn(Moment) -> CivilTime + Send + Sync>;
+
+/// What is chosen for one document beside what the shop has set.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Chosen<'a> {
+    /// Rates of an estimate; of no use to the others.
+    pub rates: Option<&'a Rates>,
+    /// Unit of pressure.
+    pub pressure: Option<PressureUnit>,
+    /// Decimal comma, or the point.
+    pub comma: Option<bool>,
+}
+
+impl Chosen<'_> {
+    /// How this document is written in a shop that writes so.
+    fn writing(&self, shop: Writing) -> Writing {
+        shop.with(self.pressure, self.comma)
+    }
+}
 
 /// A document as it shall be handed out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -72,7 +90,8 @@ impl DocumentForm {
     }
 }
 
-/// A document of a job in a folder; nothing is kept. `rates` are for the estimate alone.
+/// A document of a job in a folder; nothing is kept. What is not chosen is kilopascals, a decimal
+/// point and no rates.
 ///
 /// # Errors
 /// As [`assess`](crate::assess), or [`AppError::Document`].
@@ -81,7 +100,7 @@ pub fn folder_document(
     kind: DocumentKind,
     form: DocumentForm,
     written: CivilTime,
-    rates: &Rates,
+    chosen: &Chosen<'_>,
     progress: &mut JobProgress<'_>,
 ) -> Result<DocumentFile, AppError> {
     let loaded = load_job(path)?;
@@ -96,7 +115,10 @@ pub fn folder_document(
         shop: String::new(),
     };
     let findings = Findings::of(loaded, kind, progress)?;
-    let document = findings.document(kind, &PaperRecord::default(), &stamp, rates);
+    let none = Rates::default();
+    let rates = chosen.rates.unwrap_or(&none);
+    let writing = chosen.writing(Writing::default());
+    let document = findings.document(kind, &PaperRecord::default(), &stamp, (rates, writing));
     Ok(DocumentFile {
         bytes: rendered(&document, form)?,
         version: None,
@@ -169,7 +191,7 @@ impl Findings {
         kind: DocumentKind,
         record: &PaperRecord,
         stamp: &Stamp,
-        rates: &Rates,
+        (rates, writing): (&Rates, Writing),
     ) -> Document {
         let paper = JobPaper {
             profile: &self.now.loaded.profile,
@@ -179,6 +201,7 @@ impl Findings {
             record,
             stamp,
             texts: &self.texts,
+            writing,
         };
         match kind {
             DocumentKind::Handover => handover(&paper),

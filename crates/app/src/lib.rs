@@ -20,7 +20,6 @@ mod serve;
 mod setup;
 mod standing;
 mod text_file;
-mod writing;
 mod written;
 
 pub use answer::{
@@ -34,7 +33,8 @@ pub use assess::{
 };
 pub use demo::{BenchTrial, DemoOutcome, demo, demo_bench};
 pub use documents::{
-    Calendar, DocumentFile, DocumentForm, KeptDocument, folder_document, load_rates, write_document,
+    Calendar, Chosen, DocumentFile, DocumentForm, KeptDocument, folder_document, load_rates,
+    write_document,
 };
 pub use error::{AppError, ErrorKind};
 pub use evenpull_airflow::parse_decimal;
@@ -44,12 +44,13 @@ pub use evenpull_diagnose::{
 };
 pub use evenpull_job::{
     Adjuster, AdjusterKind, AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData,
-    Job, Layout, PerBody, Pinch, Profile, SealState, Stage, Step, Tolerance, cautions_for,
+    Job, Layout, PerBody, Pinch, PressureUnit, Profile, SealState, Stage, Step, Tolerance,
+    cautions_for,
 };
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
 pub use evenpull_report::{
-    CivilTime, DocumentKind, LineChoice, Paper, PricedLine, Rates, RemarkTopic,
-    STYLE as PAGE_STYLE, cause_name, chance, turn_fraction,
+    CivilTime, DocumentKind, GAUGE_UNITS, LineChoice, Paper, PricedLine, Rates, RemarkTopic,
+    STYLE as PAGE_STYLE, Writing, cause_name, chance, turn_fraction,
 };
 pub use evenpull_store::{
     Access, AdjustmentRecord, BackupSummary, CheckRecord, CheckReport, DocumentRecord,
@@ -61,8 +62,9 @@ pub use evenpull_store::{
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
 pub use live::{
-    BodyView, Heard, LinkView, ListenUntil, LiveReading, LiveRequest, LiveSession, LiveSource,
-    LiveView, MissingView, PracticeView, ProgressView, listen, live_view, reading_band_rpm,
+    BodyView, Heard, LinkView, ListenUntil, LiveReading, LiveRequest, LiveSession,
+    LiveSource, LiveView, MissingView, PracticeView, ProgressView, listen, live_view,
+    reading_band_rpm,
 };
 pub use page::{assessment_page, write_assessment};
 pub use practice::{
@@ -83,4 +85,3 @@ pub use serve::{
     Beside, Comparison, DRAWN_KPA, GuideView, Operation, SensorSource, Station, can_turn, mendable,
 };
 pub use text_file::read_bytes;
-pub use writing::{GAUGE_UNITS, PressureUnit, Writing};

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::{Args, CommandFactory, Parser, Subcommand, ValueEnum};
-use evenpull_app::{Condition, Fault, Paper, Pinch, parse_decimal};
+use evenpull_app::{Condition, Fault, GAUGE_UNITS, Paper, Pinch, PressureUnit, parse_decimal};
 
 use crate::records_args::{
     BackupArgs, CheckArgs, DataArg, ExportArgs, ImportArgs, RecordsArgs, RestoreArgs, SalvageArgs,
@@ -116,8 +116,33 @@ pub(crate) struct DocumentArgs {
     /// Sheet.
     #[arg(long, default_value = "a4")]
     pub(crate) paper: PaperArg,
+    /// Unit of pressure: kPa, mbar, hPa, mmHg, cmHg, inHg, inH2O, psi; else as the shop has set it for
+    /// a stored job, kPa for a folder.
+    #[arg(long, value_name = "UNIT", value_parser = gauge_unit)]
+    pub(crate) unit: Option<PressureUnit>,
+    /// Decimal sign; else as the shop has set it for a stored job, the point for a folder.
+    #[arg(long, value_name = "SIGN")]
+    pub(crate) decimal: Option<DecimalArg>,
     #[command(flatten)]
     pub(crate) data: DataArg,
+}
+
+/// Decimal signs, as words of the command line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum DecimalArg {
+    /// 1.5
+    Point,
+    /// 1,5
+    Comma,
+}
+
+/// A unit that gauges show.
+fn gauge_unit(word: &str) -> Result<PressureUnit, String> {
+    let known = || GAUGE_UNITS.map(PressureUnit::name).join(", ");
+    word.parse()
+        .ok()
+        .filter(|unit| GAUGE_UNITS.contains(unit))
+        .ok_or_else(|| format!("use one of {}", known()))
 }
 
 /// Arguments of `estimate`.

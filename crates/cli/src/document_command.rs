@@ -4,12 +4,12 @@ use std::io::{self, Write};
 use std::sync::Arc;
 
 use evenpull_app::{
-    Access, AppError, Calendar, CivilTime, DocumentFile, DocumentForm, DocumentKind, JobSource,
-    Moment, Rates, Records, StoreError, block_on, folder_document, load_rates, system_clock,
-    write_document,
+    Access, AppError, Calendar, Chosen, CivilTime, DocumentFile, DocumentForm, DocumentKind,
+    JobSource, Moment, Rates, Records, StoreError, block_on, folder_document, load_rates,
+    system_clock, write_document,
 };
 
-use crate::args::{DocumentArgs, EstimateArgs};
+use crate::args::{DecimalArg, DocumentArgs, EstimateArgs};
 use crate::exit::Exit;
 use crate::progress::steps;
 use crate::records_command::data_folder;
@@ -40,19 +40,23 @@ fn write(
         ))
     })?;
     let calendar = calendar();
+    let chosen = Chosen {
+        rates,
+        pressure: args.unit,
+        comma: args.decimal.map(|d| d == DecimalArg::Comma),
+    };
     let file = match JobSource::of(&args.job) {
         JobSource::Path(path) => {
             let bar = steps("reading the job");
             let written = calendar(system_clock()());
-            let rates = rates.cloned().unwrap_or_default();
-            let file = folder_document(&path, kind, form, written, &rates, &mut |done, of| {
+            let file = folder_document(&path, kind, form, written, &chosen, &mut |done, of| {
                 bar.set_length(of as u64);
                 bar.set_position(done as u64);
             })?;
             bar.finish_and_clear();
             file
         }
-        JobSource::Stored(id) => stored(id, (kind, form), args, rates, &calendar)?,
+        JobSource::Stored(id) => stored(id, (kind, form), args, &chosen, &calendar)?,
     };
     write_document(&file, &args.to)?;
     let mut out = io::stdout().lock();
@@ -68,7 +72,7 @@ fn stored(
     id: i64,
     (kind, form): (DocumentKind, DocumentForm),
     args: &DocumentArgs,
-    rates: Option<&Rates>,
+    chosen: &Chosen<'_>,
     calendar: &Calendar,
 ) -> Result<DocumentFile, CommandError> {
     let folder = data_folder(&args.data)?;
@@ -85,7 +89,7 @@ fn stored(
             }
             other => other?,
         };
-        let done = records.document(id, kind, form, rates, calendar).await;
+        let done = records.document(id, kind, form, chosen, calendar).await;
         records.close().await;
         done
     })?;

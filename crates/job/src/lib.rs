@@ -13,6 +13,9 @@ mod per_body;
 mod procedure;
 mod profile;
 
+/// Unit of a gauge.
+pub use evenpull_airflow::PressureUnit;
+
 pub use adjuster::{Adjuster, AdjusterKind, PerTurn};
 pub use caution::{Caution, CautionWhen, cautions, cautions_for};
 pub use check_findings::check_findings;

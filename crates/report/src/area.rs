@@ -6,6 +6,7 @@ use crate::legend::{glyph, series_of, shown};
 use crate::number::{fixed, signed};
 use crate::recordings::{recorded, short_name};
 use crate::row_plot::{Lane, Row, RowPlot, Value};
+use crate::writing::Writing;
 
 /// Half width of a 90 % interval in standard deviations of a Gaussian (table of the normal
 /// distribution, 95th percentile).
@@ -80,6 +81,7 @@ pub(crate) fn area_picture(a: &Assessment) -> Option<String> {
         rows,
         strips: Vec::new(),
         about_zero: false,
+        writing: Writing::default(),
     }
     .draw()
 }
@@ -129,6 +131,7 @@ pub(crate) fn evenness_picture(a: &Assessment) -> Option<String> {
         rows,
         strips: Vec::new(),
         about_zero: true,
+        writing: Writing::default(),
     }
     .draw()
 }

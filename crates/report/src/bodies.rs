@@ -5,6 +5,7 @@ use evenpull_diagnose::{Assessment, BodyFinding, Interval};
 use crate::legend::{glyph, series_of, shown};
 use crate::number::{fixed, range, signed};
 use crate::row_plot::{Lane, NamedPicture, Row, RowPlot, Value};
+use crate::writing::Writing;
 
 /// A value and its interval, in words.
 #[derive(Debug)]
@@ -143,6 +144,7 @@ fn picture(assessment: &Assessment, quantity: &Quantity) -> Option<String> {
         rows,
         strips: Vec::new(),
         about_zero: id == "bodies-offset",
+        writing: Writing::default(),
     }
     .draw()
 }

@@ -6,8 +6,8 @@
 
 use std::fmt::Write as _;
 
-use crate::number::fixed;
 use crate::scale::Scale;
+use crate::writing::Writing;
 
 /// Styles of the bodies repeat after this many.
 pub(crate) const SERIES: usize = 8;
@@ -24,6 +24,7 @@ pub(crate) enum Anchor {
 #[derive(Debug)]
 pub(crate) struct Canvas {
     out: String,
+    writing: Writing,
 }
 
 impl Canvas {
@@ -40,7 +41,10 @@ impl Canvas {
             escaped(title),
             escaped(desc)
         );
-        Self { out }
+        Self {
+            out,
+            writing: Writing::default(),
+        }
     }
 
     /// A picture that only repeats what text beside it says, hidden from assistive technology.
@@ -51,7 +55,18 @@ impl Canvas {
                 "<svg class=\"glyph\" aria-hidden=\"true\" focusable=\"false\" width=\"{w}\" \
                  height=\"{h}\" viewBox=\"0 0 {w} {h}\">"
             ),
+            writing: Writing::default(),
         }
+    }
+
+    /// The picture with its figures as the shop writes them.
+    pub(crate) fn written(self, writing: Writing) -> Self {
+        Self { writing, ..self }
+    }
+
+    /// A figure as this picture writes them.
+    pub(crate) fn figure(&self, value: f64, decimals: usize) -> String {
+        self.writing.figure(value, decimals)
     }
 
     pub(crate) fn finish(mut self) -> String {
@@ -131,7 +146,7 @@ impl Canvas {
         for level in levels {
             if let Some(at) = y.at(level) {
                 self.line((left, at), (right, at), "grid");
-                let figure = fixed(level, decimals);
+                let figure = self.figure(level, decimals);
                 self.text((left - 5.0, at + 4.0), Anchor::End, "tick", &figure);
             }
         }

@@ -6,6 +6,7 @@ use crate::number::{fixed, spread_percent};
 use crate::recordings::short_name;
 use crate::row_plot::{Lane, Row, RowPlot, Strip, Value};
 use crate::scale::extent;
+use crate::writing::Writing;
 
 /// Depressions of one reading from one source.
 #[derive(Debug)]
@@ -107,6 +108,7 @@ pub(crate) fn depression_picture(a: &Assessment) -> Option<String> {
             })
             .collect(),
         about_zero: true,
+        writing: Writing::default(),
     }
     .draw()
 }

@@ -19,6 +19,7 @@ mod sources;
 mod sweep;
 mod texts;
 mod why_sealed;
+mod years;
 
 pub use estimate::{LineChoice, PricedLine, Rates, estimate};
 pub use handover::handover;
@@ -27,7 +28,7 @@ pub use inspection::inspection;
 pub use job_card::job_card;
 pub use model::{Block, CivilTime, Column, Document, DocumentKind, Paper, Photo, Section};
 pub use paper::{
-    JobPaper, PaperPhoto, PaperRecord, PaperRemark, ReadingSource, RemarkTopic, Stamp,
+    JobPaper, PaperPhoto, PaperRecord, PaperRemark, PaperYears, ReadingSource, RemarkTopic, Stamp,
 };
 pub use pdf::{Printed, SetError, printed};
 pub use photo::small_photo;

@@ -25,15 +25,17 @@ mod steps;
 mod turn;
 mod verdict;
 mod wording;
+mod writing;
 mod years_plot;
 
 pub use document::{
     Block, CivilTime, Column, Document, DocumentKind, DocumentTextError, DocumentTexts, JobPaper,
-    LineChoice, Paper, PaperPhoto, PaperRecord, PaperRemark, Photo, PricedLine, Printed, Rates,
-    ReadingSource, RemarkTopic, Section, SetError, Stamp, TurnedStop, estimate, handover, html,
-    inspection, job_card, printed, small_photo, why_sealed,
+    LineChoice, Paper, PaperPhoto, PaperRecord, PaperRemark, PaperYears, Photo, PricedLine,
+    Printed, Rates, ReadingSource, RemarkTopic, Section, SetError, Stamp, TurnedStop, estimate,
+    handover, html, inspection, job_card, printed, small_photo, why_sealed,
 };
 pub use page::{Meta, STYLE, page};
 pub use turn::fraction as turn_fraction;
 pub use wording::{cause_name, chance};
+pub use writing::{GAUGE_UNITS, Writing};
 pub use years_plot::{years_picture, years_title};

@@ -1,8 +1,8 @@
 //! A picture of rows: one row a reading (or quantity), one lane a body, values with intervals.
 
 use crate::canvas::{Anchor, Canvas, SERIES, shortened};
-use crate::number::fixed;
 use crate::scale::{Scale, extent};
+use crate::writing::Writing;
 
 const WIDTH: f64 = 360.0;
 const LEFT: f64 = 14.0;
@@ -77,6 +77,8 @@ pub(crate) struct RowPlot<'a> {
     pub(crate) strips: Vec<Strip>,
     /// Draws the zero line and keeps zero in the middle.
     pub(crate) about_zero: bool,
+    /// How its figures are written.
+    pub(crate) writing: Writing,
 }
 
 impl RowPlot<'_> {
@@ -88,7 +90,8 @@ impl RowPlot<'_> {
         let top = if self.strips.is_empty() { 6.0 } else { 22.0 };
         let body: f64 = self.rows.iter().map(row_height).sum();
         let bottom = top + body;
-        let mut canvas = Canvas::new(self.id, self.title, &self.desc, WIDTH, bottom + AXIS);
+        let canvas = Canvas::new(self.id, self.title, &self.desc, WIDTH, bottom + AXIS);
+        let mut canvas = canvas.written(self.writing);
         let scale = self.scale();
         self.draw_strips(&mut canvas, &scale, top);
         self.draw_axis(&mut canvas, &scale, top, bottom);
@@ -160,7 +163,8 @@ impl RowPlot<'_> {
             } else {
                 Anchor::Middle
             };
-            canvas.text((x, bottom + 16.0), anchor, "tick", &fixed(tick, decimals));
+            let figure = canvas.figure(tick, decimals);
+            canvas.text((x, bottom + 16.0), anchor, "tick", &figure);
         }
         canvas.line((LEFT, bottom), (RIGHT, bottom), "axis");
         if self.about_zero

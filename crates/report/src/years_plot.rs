@@ -6,8 +6,8 @@
 use evenpull_diagnose::{Axis, History, Interval, Quantity, Series};
 
 use crate::canvas::{Anchor, Canvas, SERIES};
-use crate::number::fixed;
 use crate::scale::{Scale, extent};
+use crate::writing::Writing;
 
 const WIDTH: f64 = 360.0;
 const HEIGHT: f64 = 230.0;
@@ -26,17 +26,58 @@ const LEAST: f64 = 0.2;
 /// words only.
 const ROOM: f64 = 2.5;
 
-/// The picture of one series; `None` when nothing is finite.
+/// How the figures of a quantity are written.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Figures {
+    writing: Writing,
+    /// The shop's unit in one of the quantity's own.
+    per: f64,
+    decimals: usize,
+    /// Unit as it is written behind a number.
+    pub(crate) unit: &'static str,
+}
+
+impl Figures {
+    /// A value in the quantity's own unit; `finer` decimals more than it is read to.
+    pub(crate) fn figure(self, value: f64, finer: usize) -> String {
+        self.writing.figure(self.per * value, self.decimals + finer)
+    }
+}
+
+/// How the figures of `quantity` are written in this shop.
+pub(crate) fn years_figures(quantity: Quantity, writing: Writing) -> Figures {
+    let (per, decimals, unit) = match quantity.unit() {
+        "kPa" => (writing.per_kpa(), writing.decimals(), writing.unit()),
+        "V" => (1.0, 3, "V"),
+        "steps" => (1.0, 0, "steps"),
+        "%" => (1.0, 1, "%"),
+        "mm2" => (1.0, 2, "mm²"),
+        "deg" => (1.0, 2, "degrees"),
+        unit => (1.0, 2, unit),
+    };
+    Figures {
+        writing,
+        per,
+        decimals,
+        unit,
+    }
+}
+
+/// The picture of one series by its place in the history; `None` when nothing is finite.
 ///
-/// `id` is unique on its page; `labels` name the visits as in the history; `number` of the series chooses
-/// its colour and mark.
+/// `labels` name the visits as in the history. Bodies keep their colour and mark from picture to picture.
 pub fn years_picture(
-    id: &str,
     history: &History,
-    series: &Series,
+    index: usize,
     labels: &[String],
-    number: usize,
+    writing: Writing,
 ) -> Option<String> {
+    let series = history.series.get(index)?;
+    let same = |s: &&Series| s.quantity == series.quantity;
+    let number = (history.series.iter().filter(same))
+        .position(|s| s.part == series.part)
+        .unwrap_or(0);
+    let figures = years_figures(series.quantity, writing);
     let first = series.dots.first()?.at;
     let place = |at: f64| match history.axis {
         Axis::Distance => at / 1_000.0,
@@ -64,20 +105,26 @@ pub fn years_picture(
         LEFT + 10.0,
         RIGHT - 10.0,
     );
-    let y = Scale::round(high.0, high.1, BOTTOM, TOP, 5);
+    let y = Scale::round(figures.per * high.0, figures.per * high.1, BOTTOM, TOP, 5);
     let title = years_title(series);
-    let mut canvas = Canvas::new(id, &title, &description(series, labels), WIDTH, HEIGHT);
-    axes(&mut canvas, &x, &y, history.axis, series);
+    let id = format!("years-{index}");
+    let described = years_description(series, labels, writing);
+    let mut canvas = Canvas::new(&id, &title, &described, WIDTH, HEIGHT).written(writing);
+    axes(&mut canvas, &x, &y, history.axis, figures.unit);
+    let up = Upright {
+        y,
+        per: figures.per,
+    };
     for limit in limits {
-        if let Some(at) = y.at(limit) {
+        if let Some(at) = up.at(limit) {
             canvas.line((LEFT, at), (RIGHT, at), "limit");
             canvas.text((RIGHT - 4.0, at - 4.0), Anchor::End, "tick halo", "limit");
         }
     }
     changed(&mut canvas, &x, series, place);
-    level(&mut canvas, &x, &y, series, number, place);
+    level(&mut canvas, &x, &up, series, number, place);
     for dot in &series.dots {
-        let at = |v: f64| Some((x.at(place(dot.at))?, y.held(v)?));
+        let at = |v: f64| Some((x.at(place(dot.at))?, up.held(v)?));
         if let (Some(lo), Some(hi), Some(middle)) =
             (at(dot.read.lo90), at(dot.read.hi90), at(dot.read.value))
         {
@@ -103,12 +150,19 @@ pub fn years_title(series: &Series) -> String {
     }
 }
 
-fn decimals(quantity: Quantity) -> usize {
-    match quantity.unit() {
-        "V" => 3,
-        "steps" => 0,
-        "%" | "kPa" => 1,
-        _ => 2,
+/// The upright scale, in the shop's unit, for values in the quantity's own.
+struct Upright {
+    y: Scale,
+    per: f64,
+}
+
+impl Upright {
+    fn at(&self, value: f64) -> Option<f64> {
+        self.y.at(self.per * value)
+    }
+
+    fn held(&self, value: f64) -> Option<f64> {
+        self.y.held(self.per * value)
     }
 }
 
@@ -123,44 +177,42 @@ fn limits_shown(series: &Series, read: (f64, f64)) -> Vec<f64> {
         .collect()
 }
 
-fn description(series: &Series, labels: &[String]) -> String {
-    let digits = decimals(series.quantity);
-    let unit = series.quantity.unit();
+/// What a picture shows, for those who do not see it.
+pub(crate) fn years_description(series: &Series, labels: &[String], writing: Writing) -> String {
+    let figures = years_figures(series.quantity, writing);
+    let value = |v: f64| format!("{} {}", figures.figure(v, 0), figures.unit);
     let name = |visit: usize| labels.get(visit).map_or("", String::as_str);
     let mut text = String::new();
     if let (Some(first), Some(last)) = (series.dots.first(), series.dots.last()) {
         text = format!(
-            "{} visits, from {} {unit} in {} to {} {unit} in {}.",
+            "{} visits, from {} in {} to {} in {}.",
             series.dots.len(),
-            fixed(first.read.value, digits),
+            value(first.read.value),
             name(first.visit),
-            fixed(last.read.value, digits),
+            value(last.read.value),
             name(last.visit)
         );
     }
     for step in &series.steps {
         text += &format!(
-            " A step of {} {unit} before {}.",
-            fixed(step.size.value, digits),
+            " A step of {} before {}.",
+            value(step.size.value),
             name(step.visit)
         );
     }
     if let Some(forecast) = series.forecast {
-        text += &format!(
-            " It runs towards the limit of {} {unit}.",
-            fixed(forecast.limit, digits)
-        );
+        text += &format!(" It runs towards the limit of {}.", value(forecast.limit));
     }
     text
 }
 
-fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, axis: Axis, series: &Series) {
+fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, axis: Axis, unit: &str) {
     canvas.levels(y, 5, LEFT, RIGHT);
     let (ticks, digits) = x.ticks(5);
     for tick in ticks {
         if let Some(at) = x.at(tick) {
             canvas.line((at, TOP), (at, BOTTOM), "grid");
-            let figure = fixed(tick, digits);
+            let figure = canvas.figure(tick, digits);
             canvas.text((at, BOTTOM + 16.0), Anchor::Middle, "tick", &figure);
         }
     }
@@ -170,11 +222,6 @@ fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, axis: Axis, series: &Series) 
         Axis::Time => "years",
     };
     canvas.text((RIGHT, BOTTOM + 34.0), Anchor::End, "axis-name", across);
-    let unit = match series.quantity.unit() {
-        "mm2" => "mm²",
-        "deg" => "degrees",
-        unit => unit,
-    };
     canvas.text((2.0, BOTTOM + 34.0), Anchor::Start, "axis-name", unit);
 }
 
@@ -198,7 +245,7 @@ fn changed(canvas: &mut Canvas, x: &Scale, series: &Series, place: impl Fn(f64) 
 fn level(
     canvas: &mut Canvas,
     x: &Scale,
-    y: &Scale,
+    up: &Upright,
     series: &Series,
     number: usize,
     place: impl Fn(f64) -> f64,
@@ -218,7 +265,7 @@ fn level(
         last.extend(series.ahead.iter().copied());
     }
     for stretch in stretches {
-        let at = |place_at: f64, v: f64| Some((x.at(place(place_at))?, y.held(v)?));
+        let at = |place_at: f64, v: f64| Some((x.at(place(place_at))?, up.held(v)?));
         let upper = stretch.iter().filter_map(|(p, i)| at(*p, i.hi90));
         let lower = stretch.iter().rev().filter_map(|(p, i)| at(*p, i.lo90));
         let band: Vec<_> = upper.chain(lower).collect();
@@ -288,7 +335,7 @@ mod tests {
     fn the_picture_shows_dots_band_limit_and_the_step() {
         let history = specimen();
         let labels: Vec<String> = (0..7).map(|i| format!("job {i}")).collect();
-        let svg = years_picture("y", &history, &history.series[0], &labels, 0).unwrap();
+        let svg = years_picture(&history, 0, &labels, Writing::default()).unwrap();
         roxmltree::Document::parse(&svg).unwrap();
         for part in ["s0 mark", "s0 band", "limit", "changed", "1,000 km", "mm²"] {
             assert!(svg.contains(part), "{part}");

@@ -9,7 +9,8 @@ mod reader;
 
 use std::time::Instant;
 
-use evenpull_report::{Document, DocumentKind, Paper, html, printed};
+use evenpull_job::PressureUnit;
+use evenpull_report::{Block, Document, DocumentKind, Paper, Writing, html, printed};
 use papers::Papers;
 use roxmltree::ParsingOptions;
 
@@ -265,6 +266,94 @@ fn an_inspection_promises_nothing() {
     ] {
         assert!(text.contains(part), "no {part:?} in\n{text}");
     }
+}
+
+/// Two figures with a point between them that is no version: what a shop with a comma never writes.
+fn points(text: &str) -> Vec<&str> {
+    let digit = |b: Option<&u8>| b.is_some_and(u8::is_ascii_digit);
+    let bytes = text.as_bytes();
+    text.match_indices('.')
+        .filter(|(i, _)| *i > 0 && digit(bytes.get(i - 1)) && digit(bytes.get(i + 1)))
+        .map(|(i, _)| text.get(i.saturating_sub(12)..i + 4).unwrap_or(text))
+        .collect()
+}
+
+/// NIST SP 811: 1 cmHg = 1333.224 Pa; 97.20 and 97.40 kPa are 72.91 and 73.06 cmHg, limits of 1 and
+/// 2.5 kPa are 0.8 and 1.9 cmHg, half a last digit.
+#[test]
+fn val_papers_are_written_in_the_unit_and_sign_of_the_shop() {
+    let mut papers = papers::finished();
+    papers.writing = Writing {
+        comma: true,
+        pressure: PressureUnit::CmHg,
+    };
+    papers.record.years = Some(papers::years());
+    for kind in KINDS {
+        let mut document = papers.document(kind);
+        // The foot names the program's version.
+        document.foot = String::new();
+        for text in [
+            pdf_text(&document, Paper::A4),
+            page_text(&html(&document, Paper::A4)),
+        ] {
+            assert!(!text.contains("kPa"), "{kind:?}: {text}");
+            assert_eq!(points(&text), Vec::<&str>::new(), "{kind:?}");
+            let wanted: &[&str] = match kind {
+                DocumentKind::Handover => &[
+                    "left72,91cmHg,right73,06cmHg",
+                    "upto0,8cmHgapartisgood,above1,9cmHg",
+                    "cmHgfromthemiddleofthecylinders",
+                    "3803",
+                    "31200km",
+                ],
+                DocumentKind::Inspection => &["72,91cmHg", "0,07mm", "0,556V"],
+                DocumentKind::Estimate => &["Replacement:797,00EUR", "610,00EUR", "+0,450mm²"],
+                DocumentKind::JobCard => &["differenceisatmost0,8cmHg"],
+                DocumentKind::WhySealed => &["0,45°", "7,9mm²"],
+            };
+            for part in wanted {
+                assert!(text.contains(part), "{kind:?}: no {part:?} in {text}");
+            }
+        }
+    }
+}
+
+#[test]
+fn years_are_told_and_drawn_where_there_were_visits() {
+    let mut papers = papers::finished();
+    for (years, pictures) in [(None, 0), (Some(papers::years()), 3)] {
+        papers.record.years = years;
+        for kind in [DocumentKind::Handover, DocumentKind::Inspection] {
+            let document = papers.document(kind);
+            let section = document
+                .sections
+                .iter()
+                .find(|s| s.heading == "The years of this machine");
+            let blocks = section.map_or(&[][..], |s| &s.blocks);
+            let drawn = blocks.iter().filter(|b| matches!(b, Block::Picture { .. }));
+            assert_eq!(drawn.count(), pictures, "{kind:?}");
+            if pictures == 0 {
+                assert!(section.is_none());
+                continue;
+            }
+            let text: Vec<&str> = blocks.iter().flat_map(Block::texts).collect();
+            let text = text.join("\n");
+            for part in [
+                "Leak, left: +0.450 mm² in 10,000 km (+0.370 to +0.530), from 7 visits.",
+                "2.50 mm² are reached at about 49,500 km on the odometer (45,200 km to never).",
+                "Between two visits: the stop screw of right was turned",
+            ] {
+                assert!(text.contains(part), "{kind:?}: no {part:?} in {text}");
+            }
+        }
+    }
+    // One visit is no history.
+    let mut alone = papers::years();
+    alone.labels.truncate(1);
+    papers.record.years = Some(alone);
+    let text = papers.document(DocumentKind::Inspection).texts().join("\n");
+    assert!(!text.contains("The years of this machine"));
+    assert!(text.contains("One visit shows a state"));
 }
 
 /// From the moment the figures are there; on this machine unoptimised, so the budget of a second is

@@ -4,20 +4,18 @@ use std::path::PathBuf;
 
 use evenpull_job::{Job, Profile};
 use evenpull_report::{
-    DocumentKind, LineChoice, PaperPhoto, PaperRecord, PaperRemark, PricedLine, Rates,
-    ReadingSource, RemarkTopic, Stamp, small_photo,
+    DocumentKind, LineChoice, PaperPhoto, PaperRecord, PaperRemark, PaperYears, PricedLine, Rates,
+    ReadingSource, RemarkTopic, Stamp, Writing, small_photo,
 };
 use evenpull_store::{DocumentRecord, JobTexts, Moment, NewDocument, sha256_hex};
 use serde::Serialize;
 
-use super::{Calendar, DocumentFile, DocumentForm, Findings, VERSION, needs_readings, rendered};
+use super::{
+    Calendar, Chosen, DocumentFile, DocumentForm, Findings, VERSION, needs_readings, rendered,
+};
 use crate::error::AppError;
 use crate::job_folder::LoadedJob;
 use crate::records::{JobRecord, Records, ShopSettings};
-use forecast::forecast;
-
-mod forecast;
-
 /// A document on record and whether the job still is as it says.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct KeptDocument {
@@ -38,10 +36,10 @@ struct Version {
 impl Records {
     /// A document of a stored job.
     ///
-    /// `rates` are for the estimate alone; without them the shop's own stand in. As long as neither the
-    /// job nor the program changed, the version on record is given out; after that a new version is
-    /// made, and the older ones stay. Records that are open for looking only keep
-    /// nothing, and the document then carries no version.
+    /// What is not chosen is as the shop has set it. As long as neither the job nor the program nor the
+    /// way of writing changed, the version on record is given out; after that a new version is made,
+    /// and the older ones stay. Records that are open for looking only keep nothing, and the document
+    /// then carries no version.
     ///
     /// # Errors
     /// As [`Records::assess`], or [`AppError::Document`].
@@ -50,13 +48,14 @@ impl Records {
         job_id: i64,
         kind: DocumentKind,
         form: DocumentForm,
-        rates: Option<&Rates>,
+        chosen: &Chosen<'_>,
         calendar: &Calendar,
     ) -> Result<DocumentFile, AppError> {
         let record = self.job(job_id).await?;
         let shop = self.shop_settings().await?;
-        let rates = &rates.cloned().unwrap_or_else(|| rates_of(&shop));
-        let data_sha256 = self.paper_digest(&record, &shop).await?;
+        let rates = &chosen.rates.cloned().unwrap_or_else(|| rates_of(&shop));
+        let writing = chosen.writing(shop.writing);
+        let data_sha256 = self.paper_digest(&record, &shop, writing).await?;
         // An estimate rests on the rates as well; what it says of the job stays comparable without.
         let data_sha256 = match kind {
             DocumentKind::Estimate => with_rates(&data_sha256, rates),
@@ -84,7 +83,13 @@ impl Records {
             },
         };
         let bytes = self
-            .write(&record, (kind, form), &version, (rates, &shop), calendar)
+            .write(
+                &record,
+                (kind, form),
+                &version,
+                (rates, &shop, writing),
+                calendar,
+            )
             .await?;
         if self.writes()
             && let Some(number) = version.number
@@ -113,7 +118,7 @@ impl Records {
     pub async fn documents(&self, job_id: i64) -> Result<Vec<KeptDocument>, AppError> {
         let record = self.job(job_id).await?;
         let shop = self.shop_settings().await?;
-        let digest = self.paper_digest(&record, &shop).await?;
+        let digest = self.paper_digest(&record, &shop, shop.writing).await?;
         let rates = &rates_of(&shop);
         let kept = record.documents.into_iter().map(|record| KeptDocument {
             current: record.program_version == VERSION
@@ -130,7 +135,7 @@ impl Records {
         record: &JobRecord,
         (kind, form): (DocumentKind, DocumentForm),
         version: &Version,
-        (rates, shop): (&Rates, &ShopSettings),
+        (rates, shop, writing): (&Rates, &ShopSettings, Writing),
         calendar: &Calendar,
     ) -> Result<Vec<u8>, AppError> {
         let job_id = record.line.id;
@@ -157,7 +162,11 @@ impl Records {
         } else {
             None
         };
-        paper.forecast = forecast(&self.history(record.line.machine_id).await?);
+        let years = self.history_until(record.line.machine_id, job_id).await?;
+        paper.years = Some(PaperYears {
+            labels: years.labels(),
+            history: years.history,
+        });
         let texts = self.job_texts(job_id).await?;
         let rates = rates.clone();
         let making = move || {
@@ -175,7 +184,8 @@ impl Records {
                 Some((found, _folder)) => Findings::beside(found)?,
                 None => Findings::of(without_readings(&texts)?, kind, &mut |_, _| {})?,
             };
-            rendered(&findings.document(kind, &paper, &stamp, &rates), form)
+            let document = findings.document(kind, &paper, &stamp, (&rates, writing));
+            rendered(&document, form)
         };
         tokio::task::spawn_blocking(making)
             .await
@@ -187,6 +197,7 @@ impl Records {
         &self,
         record: &JobRecord,
         shop: &ShopSettings,
+        writing: Writing,
     ) -> Result<String, AppError> {
         let inputs = self.store().inputs_sha256(record.line.id).await?;
         let line = &record.line;
@@ -211,9 +222,13 @@ impl Records {
             ),
         );
         let text = serde_json::to_string(&rest).map_err(|e| AppError::Json(e.to_string()))?;
-        Ok(sha256_hex(
-            format!("{inputs}{text}{}", shop_line(shop)).as_bytes(),
-        ))
+        let digest = sha256_hex(format!("{inputs}{text}{}", shop_line(shop)).as_bytes());
+        // What was written before there was a choice stays comparable.
+        Ok(if writing == Writing::default() {
+            digest
+        } else {
+            sha256_hex(format!("{digest}{} {}", writing.unit(), writing.comma).as_bytes())
+        })
     }
 }
 
@@ -308,7 +323,7 @@ fn paper_record(record: &JobRecord, calendar: &Calendar) -> PaperRecord {
             .into_iter()
             .find(|n| !n.is_empty())
             .unwrap_or_default(),
-        forecast: Vec::new(),
+        years: None,
         photos: Vec::new(),
         photos_unread: 0,
     }

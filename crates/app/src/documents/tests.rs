@@ -3,11 +3,11 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use evenpull_job::Condition;
-use evenpull_report::{CivilTime, DocumentKind, Paper, Rates, RemarkTopic};
+use evenpull_job::{Condition, PressureUnit};
+use evenpull_report::{CivilTime, DocumentKind, Paper, RemarkTopic, Writing};
 use evenpull_store::{Access, Moment};
 
-use super::{Calendar, DocumentForm, folder_document};
+use super::{Calendar, Chosen, DocumentForm, folder_document};
 use crate::{GaugeEntry, NewJob, NewMachine, ReadingEntry, RecordingEntry, Records, block_on};
 
 const PAGE: DocumentForm = DocumentForm {
@@ -102,9 +102,9 @@ fn text(bytes: &[u8]) -> String {
 
 #[test]
 fn a_folder_gives_its_documents_with_their_digest() {
-    let (job, rates) = (example("stub-leak"), Rates::default());
+    let (job, chosen) = (example("stub-leak"), Chosen::default());
     let made =
-        |kind, form| folder_document(&job, kind, form, time(), &rates, &mut |_, _| {}).unwrap();
+        |kind, form| folder_document(&job, kind, form, time(), &chosen, &mut |_, _| {}).unwrap();
     for kind in [DocumentKind::Handover, DocumentKind::JobCard] {
         let page = made(kind, PAGE);
         let text = text(&page.bytes);
@@ -123,10 +123,14 @@ fn a_card_is_there_before_anything_is_read() {
         let records = open(made.path()).await;
         let id = booked(&records).await;
         let kind = DocumentKind::JobCard;
-        let card = records.document(id, kind, PAGE, None, &calendar()).await?;
+        let card = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await?;
         assert!(text(&card.bytes).contains("hunts at idle"));
         let kind = DocumentKind::Handover;
-        let none = records.document(id, kind, PAGE, None, &calendar()).await;
+        let none = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await;
         let error = none.unwrap_err();
         assert!(
             error.to_string().contains("holds no readings yet"),
@@ -144,9 +148,15 @@ fn a_change_makes_a_new_version_and_the_old_one_stays() {
         let records = open(made.path()).await;
         let id = read_once(&records).await;
         let kind = DocumentKind::Handover;
-        let first = records.document(id, kind, PAGE, None, &calendar()).await?;
-        let sheet = records.document(id, kind, SHEET, None, &calendar()).await?;
-        let again = records.document(id, kind, PAGE, None, &calendar()).await?;
+        let first = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await?;
+        let sheet = records
+            .document(id, kind, SHEET, &Chosen::default(), &calendar())
+            .await?;
+        let again = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await?;
         assert_eq!([first.version, sheet.version, again.version], [Some(1); 3]);
         assert_eq!(first, again);
         assert!(records.documents(id).await?.iter().all(|d| d.current));
@@ -154,7 +164,9 @@ fn a_change_makes_a_new_version_and_the_old_one_stays() {
         let topic = RemarkTopic::Declined;
         records.record_remark(id, topic, "new inlet stubs").await?;
         assert!(records.documents(id).await?.iter().all(|d| !d.current));
-        let second = records.document(id, kind, PAGE, None, &calendar()).await?;
+        let second = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await?;
         assert_eq!(second.version, Some(2));
         assert!(text(&second.bytes).contains("new inlet stubs"));
         assert!(!text(&first.bytes).contains("new inlet stubs"));
@@ -176,7 +188,13 @@ fn a_stored_handover_tells_readings_by_their_numbers_and_turns() {
         let records = open(made.path()).await;
         let id = job(&records).await;
         let file = records
-            .document(id, DocumentKind::Handover, PAGE, None, &calendar())
+            .document(
+                id,
+                DocumentKind::Handover,
+                PAGE,
+                &Chosen::default(),
+                &calendar(),
+            )
             .await?;
         let page = text(&file.bytes);
         for part in [
@@ -216,7 +234,13 @@ fn a_stored_handover_holds_recordings_of_before_and_after() {
                 .await?;
         }
         let file = records
-            .document(id, DocumentKind::Handover, PAGE, None, &calendar())
+            .document(
+                id,
+                DocumentKind::Handover,
+                PAGE,
+                &Chosen::default(),
+                &calendar(),
+            )
             .await?;
         assert!(text(&file.bytes).contains("R1 → R2"));
         Ok(())
@@ -245,7 +269,9 @@ fn an_estimate_takes_the_rates_of_the_shop() {
         };
         records.set_shop_settings(&settings).await?;
         let kind = DocumentKind::Estimate;
-        let file = records.document(id, kind, PAGE, None, &calendar()).await?;
+        let file = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await?;
         let page = text(&file.bytes);
         // 75 min at 68.00 are 85.00, and 5.00.
         for part in ["All together: 90.00 EUR", "Shop by the weir, 3 Mill Lane"] {
@@ -258,8 +284,58 @@ fn an_estimate_takes_the_rates_of_the_shop() {
         };
         records.set_shop_settings(&dearer).await?;
         assert!(!records.documents(id).await?[0].current);
-        let again = records.document(id, kind, PAGE, None, &calendar()).await?;
+        let again = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await?;
         assert_eq!(again.version, Some(2));
+        Ok(())
+    })
+    .unwrap();
+}
+
+/// Gauges of 34.0 and 36.5 kPa are 2.5 kPa apart; NIST SP 811: 1 inHg = 3386.389 Pa, so 0.74 inHg, and 25 mbar.
+#[test]
+fn val_a_stored_document_is_written_as_the_shop_writes_and_a_change_makes_a_version() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = job(&records).await;
+        let kind = DocumentKind::Handover;
+        let plain = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await?;
+        let settings = crate::ShopSettings {
+            writing: Writing {
+                comma: true,
+                pressure: PressureUnit::InHg,
+            },
+            ..crate::ShopSettings::default()
+        };
+        records.set_shop_settings(&settings).await?;
+        assert!(!records.documents(id).await?[0].current);
+        let shop = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await?;
+        assert_eq!((plain.version, shop.version), (Some(1), Some(2)));
+        let page = text(&shop.bytes);
+        assert!(page.contains("0,74 inHg apart before"), "{page}");
+        assert!(!page.contains(" kPa"), "{page}");
+        assert!(records.documents(id).await?[0].current);
+        // What is chosen for one document stands before what the shop has set.
+        let chosen = Chosen {
+            pressure: Some(PressureUnit::Mbar),
+            comma: Some(false),
+            ..Chosen::default()
+        };
+        let own = records
+            .document(id, kind, PAGE, &chosen, &calendar())
+            .await?;
+        assert!(text(&own.bytes).contains("25 mbar apart before"));
+        assert_eq!(own.version, Some(3));
+        let again = records
+            .document(id, kind, PAGE, &Chosen::default(), &calendar())
+            .await?;
+        assert_eq!((again.version, again.bytes), (Some(2), shop.bytes));
         Ok(())
     })
     .unwrap();

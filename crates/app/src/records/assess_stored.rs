@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use evenpull_store::{Access, NewFindings, StoreError};
 use evenpull_trace::Notice;
 
+use super::years::Until;
 use super::{Clock, Records};
 use crate::assess::{AssessOutcome, JobProgress, assess, assess_on_record, assess_with_references};
 use crate::error::AppError;
@@ -169,9 +170,12 @@ impl Records {
     ) -> Result<Vec<Notice>, AppError> {
         let line = self.store().job_line(job_id).await?;
         let profile = &outcome.loaded.profile;
-        let now = Some((job_id, left));
+        let until = Until {
+            job: Some(job_id),
+            left: Some(left),
+        };
         let years = self
-            .history_with(line.machine_id, &line.machine, profile, now)
+            .history_with(line.machine_id, &line.machine, profile, until)
             .await?;
         let here = years.jobs.iter().position(|job| *job == job_id);
         let changes = years.history.changes.into_iter();

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Records;
 use crate::error::AppError;
-use crate::writing::Writing;
+use evenpull_report::Writing;
 
 /// Most lines of an estimate that are kept ready.
 const MOST_LINES: usize = 100;
@@ -174,7 +174,7 @@ mod tests {
 
     use super::*;
     use crate::records::block_on;
-    use crate::writing::PressureUnit;
+    use evenpull_job::PressureUnit;
 
     fn set() -> ShopSettings {
         ShopSettings {

@@ -2,7 +2,7 @@
 
 use evenpull_diagnose::{History, Interval, PastVisit, Series, history};
 use evenpull_job::{AmbientData, Job, Profile};
-use evenpull_report::{years_picture, years_title};
+use evenpull_report::{Writing, years_picture, years_title};
 use evenpull_store::{JobFilter, JobLine};
 use serde::Serialize;
 
@@ -183,23 +183,25 @@ impl MachineHistory {
             .map_or_else(String::new, years_title)
     }
 
-    /// The picture of one series by its place in the list; `None` when it has nothing to show.
-    pub fn picture(&self, index: usize) -> Option<String> {
-        let series = self.history.series.get(index)?;
-        let labels: Vec<String> = self.visits.iter().map(|v| v.label.clone()).collect();
-        // Bodies keep their colour from picture to picture.
-        let same = |s: &&Series| s.quantity == series.quantity;
-        let number = (self.history.series.iter().filter(same))
-            .position(|s| s.part == series.part)
-            .unwrap_or(0);
-        years_picture(
-            &format!("years-{index}"),
-            &self.history,
-            series,
-            &labels,
-            number,
-        )
+    /// What each visit is called, oldest first.
+    pub(crate) fn labels(&self) -> Vec<String> {
+        self.visits.iter().map(|v| v.label.clone()).collect()
     }
+
+    /// The picture of one series by its place in the list, in the shop's writing; `None` when it has
+    /// nothing to show.
+    pub fn picture(&self, index: usize, writing: Writing) -> Option<String> {
+        years_picture(&self.history, index, &self.labels(), writing)
+    }
+}
+
+/// Where a history ends.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Until<'a> {
+    /// Last job that counts; `None` takes all.
+    pub(crate) job: Option<i64>,
+    /// What that job just left, in place of what is kept of it.
+    pub(crate) left: Option<&'a StandingText>,
 }
 
 impl Records {
@@ -210,17 +212,34 @@ impl Records {
     pub async fn history(&self, machine_id: i64) -> Result<MachineHistory, AppError> {
         let machine = self.store().machine(machine_id).await?;
         let profile = Profile::from_toml("profile.toml", &machine.data.profile_toml)?;
-        self.history_with(machine_id, &machine.data.name, &profile, None)
+        let until = Until::default();
+        self.history_with(machine_id, &machine.data.name, &profile, until)
             .await
     }
 
-    /// The same, with what a job just left in place of what is kept of it, and nothing after that job.
+    /// The history of the machine of a job as it stood at that job: nothing after it.
+    pub(crate) async fn history_until(
+        &self,
+        machine_id: i64,
+        job_id: i64,
+    ) -> Result<MachineHistory, AppError> {
+        let machine = self.store().machine(machine_id).await?;
+        let profile = Profile::from_toml("profile.toml", &machine.data.profile_toml)?;
+        let until = Until {
+            job: Some(job_id),
+            left: None,
+        };
+        self.history_with(machine_id, &machine.data.name, &profile, until)
+            .await
+    }
+
+    /// The history as far as `until`.
     pub(crate) async fn history_with(
         &self,
         machine_id: i64,
         name: &str,
         profile: &Profile,
-        now: Option<(i64, &StandingText)>,
+        until: Until<'_>,
     ) -> Result<MachineHistory, AppError> {
         let filter = JobFilter {
             machine_id: Some(machine_id),
@@ -229,7 +248,7 @@ impl Records {
         };
         let mut lines = self.store().jobs(&filter).await?;
         lines.reverse();
-        if let Some((job, _)) = now {
+        if let Some(job) = until.job {
             lines.retain(|l| l.id <= job);
         }
         let (mut visits, mut jobs, mut without) = (Vec::new(), Vec::new(), Vec::new());
@@ -238,8 +257,8 @@ impl Records {
         for line in lines {
             let (before, after) = self.work_of(line.id).await?;
             pending.extend(before);
-            let left = match now.filter(|(job, _)| *job == line.id) {
-                Some((_, left)) => Some(left.clone()),
+            let left = match until.left.filter(|_| until.job == Some(line.id)) {
+                Some(left) => Some(left.clone()),
                 None => (self.store().latest_findings(line.id).await?)
                     .and_then(|f| StandingText::kept(&f.findings.answer_json)),
             };

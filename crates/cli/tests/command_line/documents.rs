@@ -82,6 +82,30 @@ fn a_stored_handover_is_a_version_and_remarks_make_the_next() {
 }
 
 #[test]
+fn unit_and_decimal_sign_are_chosen_for_one_document() {
+    let dir = tempfile::tempdir().unwrap();
+    let job = shown(&open_job("balance-off"));
+    let file = shown(&dir.path().join("card.html"));
+    let write = |more: &[&str]| {
+        let args = [&["job-card", &job, "--to", &file][..], more].concat();
+        let a = evenpull(&args);
+        assert_eq!(a.code, Some(0), "{a:#?}");
+        std::fs::read_to_string(&file).unwrap()
+    };
+    let plain = write(&[]);
+    assert!(plain.contains("at most 1 kPa"), "{plain}");
+    // NIST SP 811: 1 kPa = 0.7501 cmHg.
+    let chosen = write(&["--unit", "cmHg", "--decimal", "comma"]);
+    assert!(
+        chosen.contains("at most 0,8 cmHg") && !chosen.contains(" kPa"),
+        "{chosen}"
+    );
+    let a = evenpull(&["job-card", &job, "--to", &file, "--unit", "kPs"]);
+    assert_eq!(a.code, Some(2), "{a:#?}");
+    assert!(a.err.contains("kPs") && a.err.contains("cmHg"), "{}", a.err);
+}
+
+#[test]
 fn what_cannot_be_written_is_told() {
     let job = shown(&open_job("healthy"));
     let dir = tempfile::tempdir().unwrap();

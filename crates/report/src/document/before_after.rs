@@ -5,7 +5,6 @@ use evenpull_job::{Condition, Profile, Reading};
 
 use super::paper::JobPaper;
 use super::texts::DocumentTexts;
-use crate::number::fixed;
 use crate::row_plot::{Lane, Row, RowPlot, Strip, Value};
 use crate::scale::extent;
 
@@ -96,14 +95,14 @@ fn unequal(
     (before, b): (&Reading, &Seen),
     (after, a): (&Reading, &Seen),
 ) -> Option<String> {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     if before.pinched != after.pinched {
         return Some(t.own("measured.pinched_differs"));
     }
     if let (Some(from), Some(to)) = (b.rpm, a.rpm)
         && (from - to).abs() > speed_room(paper.profile, condition, from)
     {
-        let values = [("from", &fixed(from, 0)), ("to", &fixed(to, 0))];
+        let values = [("from", &w.figure(from, 0)), ("to", &w.figure(to, 0))];
         return Some(t.fill(
             "measured.speed_differs",
             &values.map(|(n, v)| (n, v.as_str())),
@@ -112,7 +111,7 @@ fn unequal(
     if let (Some(from), Some(to)) = (b.engine_c, a.engine_c) {
         let warm = from.min(to) >= paper.profile.engine.warm_c;
         if !warm && (from - to).abs() > SAME_TEMPERATURE_C {
-            let values = [("from", &fixed(from, 0)), ("to", &fixed(to, 0))];
+            let values = [("from", &w.figure(from, 0)), ("to", &w.figure(to, 0))];
             return Some(t.fill(
                 "measured.heat_differs",
                 &values.map(|(n, v)| (n, v.as_str())),
@@ -175,9 +174,10 @@ pub(crate) fn condition_words(texts: &DocumentTexts, condition: Condition) -> St
 
 /// Every body from the middle of them all, before and after, against the limits.
 pub(crate) fn before_after_picture(paper: &JobPaper<'_>, pairs: &[Pair]) -> Option<String> {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut rows = Vec::new();
-    let mut desc = t.own("measured.picture_alt");
+    let unit = [("unit", w.unit())];
+    let mut desc = t.fill("measured.picture_alt", &unit);
     for pair in pairs {
         let name = condition_words(t, pair.condition);
         let sides = [
@@ -188,11 +188,11 @@ pub(crate) fn before_after_picture(paper: &JobPaper<'_>, pairs: &[Pair]) -> Opti
             let Some(side) = side else { continue };
             let (lo, hi) = extent(side.kpa.iter().copied().flatten())?;
             let label = format!("{name}: {} (R{})", t.at(key), side.index + 1);
-            desc.push_str(&format!(" {label}: {} kPa.", fixed(hi - lo, 1)));
+            desc.push_str(&format!(" {label}: {}.", w.pressure_figure(hi - lo, 0)));
             let lanes = side.kpa.iter().enumerate().filter_map(|(series, kpa)| {
                 Some(Lane::Value(Value {
                     series,
-                    value: (*kpa)? - 0.5 * (hi + lo),
+                    value: w.per_kpa() * ((*kpa)? - 0.5 * (hi + lo)),
                     ..Value::default()
                 }))
             });
@@ -207,19 +207,20 @@ pub(crate) fn before_after_picture(paper: &JobPaper<'_>, pairs: &[Pair]) -> Opti
         id: "before-after",
         title: t.at("measured.picture"),
         desc,
-        axis: t.at("measured.axis"),
+        axis: &t.fill("measured.axis", &unit),
         rows,
         strips: [
             (limits.act_kpa, "strip-watch", "watch"),
             (limits.good_kpa, "strip-good", "good"),
         ]
         .map(|(kpa, class, label)| Strip {
-            half_width: 0.5 * kpa,
+            half_width: 0.5 * w.per_kpa() * kpa,
             class,
             label,
         })
         .into(),
         about_zero: true,
+        writing: w,
     }
     .draw()
 }

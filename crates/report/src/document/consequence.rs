@@ -5,7 +5,6 @@ use evenpull_diagnose::{Assessment, Fuelling};
 use super::model::{Block, Section};
 use super::paper::JobPaper;
 use super::shared::key_words;
-use crate::number::fixed;
 use crate::row_plot::{Lane, Row, RowPlot, Strip, Value};
 use crate::wording::body_words;
 
@@ -35,7 +34,10 @@ pub(crate) fn consequence(paper: &JobPaper<'_>) -> Option<Section> {
                 continue;
             }
             for (lane, body) in &lanes {
-                desc.push_str(&format!(" {label}, {body}: {} %.", fixed(lane.value, 0)));
+                desc.push_str(&format!(
+                    " {label}, {body}: {} %.",
+                    paper.writing.figure(lane.value, 0)
+                ));
             }
             rows.push(Row {
                 label,
@@ -55,6 +57,7 @@ pub(crate) fn consequence(paper: &JobPaper<'_>) -> Option<Section> {
             label: "",
         }],
         about_zero: true,
+        writing: paper.writing,
     }
     .draw()?;
     let mut section = Section::new(t.at("mixture.heading"));
@@ -111,7 +114,7 @@ fn whole(f: &Fuelling) -> bool {
 
 /// The furthest point in a sentence.
 fn worst(paper: &JobPaper<'_>, a: &Assessment) -> String {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let size = |f: &&Fuelling| f.air_error_percent.value.abs();
     let furthest = a
         .fuelling
@@ -134,10 +137,10 @@ fn worst(paper: &JobPaper<'_>, a: &Assessment) -> String {
         key,
         &[
             ("body", &body_words(&f.body)),
-            ("percent", &fixed(e.value.abs(), 0)),
-            ("low", &fixed(a.min(b), 0)),
-            ("high", &fixed(a.max(b), 0)),
-            ("opening", &fixed(f.opening_deg, 1)),
+            ("percent", &w.figure(e.value.abs(), 0)),
+            ("low", &w.figure(a.min(b), 0)),
+            ("high", &w.figure(a.max(b), 0)),
+            ("opening", &w.figure(f.opening_deg, 1)),
         ],
     )
 }

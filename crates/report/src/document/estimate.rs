@@ -3,7 +3,9 @@
 use super::model::{Block, Column, Document, Section};
 use super::paper::JobPaper;
 use super::shared::{begun, cause_line};
+use super::years::forecast;
 use crate::number::minutes as about_minutes;
+use crate::writing::Writing;
 
 /// For which way of putting it right a line is charged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -81,7 +83,7 @@ impl Rates {
         })
     }
 
-    fn money(&self, hundredths: i64) -> String {
+    fn money(&self, writing: Writing, hundredths: i64) -> String {
         let size = hundredths.unsigned_abs();
         let whole = (size / 100).to_string();
         let mut grouped = String::new();
@@ -93,6 +95,7 @@ impl Rates {
         }
         let sign = if hundredths < 0 { "−" } else { "" };
         let amount = format!("{sign}{grouped}.{:02}", size % 100);
+        let amount = writing.signs(&amount);
         format!("{amount} {}", self.currency).trim_end().to_owned()
     }
 }
@@ -111,7 +114,7 @@ pub fn estimate(paper: &JobPaper<'_>, rates: &Rates) -> Document {
 }
 
 fn sums(paper: &JobPaper<'_>, rates: &Rates) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("estimate.sums"));
     if rates.lines.is_empty() {
         section.push(Block::lead(t.at("estimate.no_lines")));
@@ -121,7 +124,7 @@ fn sums(paper: &JobPaper<'_>, rates: &Rates) -> Section {
         rates.sum(LineChoice::Repair),
         rates.sum(LineChoice::Replacement),
     );
-    let line = |key, sum| t.fill(key, &[("sum", &rates.money(sum))]);
+    let line = |key, sum| t.fill(key, &[("sum", &rates.money(w, sum))]);
     match (repair, replacement) {
         (None, None) => {
             let sum = rates.sum(LineChoice::Both).unwrap_or(0);
@@ -158,8 +161,8 @@ fn reason(paper: &JobPaper<'_>) -> Section {
     }
     if let Some(next) = &paper.now.next_reading {
         let time = about_minutes(next.minutes).unwrap_or_default();
-        let what = next.what.trim_end_matches('.');
-        let values = [("what", what), ("time", time.as_str())];
+        let what = paper.writing.sentence(next.what.trim_end_matches('.'));
+        let values = [("what", what.as_str()), ("time", time.as_str())];
         items.push(t.fill("estimate.first", &values));
     }
     section.push(Block::List { items });
@@ -167,11 +170,11 @@ fn reason(paper: &JobPaper<'_>) -> Section {
 }
 
 fn lines(paper: &JobPaper<'_>, rates: &Rates) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("estimate.lines"));
     let hour = rates.rate_hundredths.map_or_else(
         || t.own("estimate.no_rate"),
-        |r| t.fill("estimate.rate", &[("rate", &rates.money(r))]),
+        |r| t.fill("estimate.rate", &[("rate", &rates.money(w, r))]),
     );
     section.push(Block::text(hour));
     let words = |choice| {
@@ -187,9 +190,9 @@ fn lines(paper: &JobPaper<'_>, rates: &Rates) -> Section {
             l.words.clone(),
             words(l.choice),
             l.minutes.to_string(),
-            rates.money(work),
-            rates.money(l.price_hundredths),
-            rates.money(work.saturating_add(l.price_hundredths)),
+            rates.money(w, work),
+            rates.money(w, l.price_hundredths),
+            rates.money(w, work.saturating_add(l.price_hundredths)),
         ]
     });
     section.push(Block::Table {
@@ -210,7 +213,7 @@ fn lines(paper: &JobPaper<'_>, rates: &Rates) -> Section {
 
 /// Repair against replacement, as far as the wear is known.
 fn choice(paper: &JobPaper<'_>, rates: &Rates) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("estimate.choice"));
     let sums = (
         rates.sum(LineChoice::Repair),
@@ -222,17 +225,16 @@ fn choice(paper: &JobPaper<'_>, rates: &Rates) -> Section {
         } else {
             "estimate.replacement_less"
         };
-        let apart = rates.money((replacement - repair).abs());
+        let apart = rates.money(w, (replacement - repair).abs());
         section.push(Block::text(t.fill(key, &[("apart", &apart)])));
     } else {
         section.push(Block::text(t.at("estimate.one_way")));
     }
-    section.push(if paper.record.forecast.is_empty() {
+    let items = forecast(paper);
+    section.push(if items.is_empty() {
         Block::text(t.at("estimate.no_forecast"))
     } else {
-        Block::List {
-            items: paper.record.forecast.clone(),
-        }
+        Block::List { items }
     });
     section
 }
@@ -290,8 +292,11 @@ mod tests {
             rates.sum(LineChoice::Replacement),
             Some(2_833 + 1_250 + 6_800 + 98_000)
         );
-        assert_eq!(rates.money(108_883), "1,088.83 EUR");
-        assert_eq!(rates.money(-5), "−0.05 EUR");
+        let w = Writing::default();
+        assert_eq!(rates.money(w, 108_883), "1,088.83 EUR");
+        assert_eq!(rates.money(w, -5), "−0.05 EUR");
+        let w = w.with(None, Some(true));
+        assert_eq!(rates.money(w, 108_883), "1\u{a0}088,83 EUR");
     }
 
     #[test]
@@ -302,6 +307,6 @@ mod tests {
         };
         assert_eq!(rates.sum(LineChoice::Repair), None);
         assert_eq!(rates.sum(LineChoice::Both), Some(0));
-        assert_eq!(rates.money(0), "0.00");
+        assert_eq!(rates.money(Writing::default(), 0), "0.00");
     }
 }

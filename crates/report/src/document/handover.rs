@@ -13,8 +13,8 @@ use super::shared::{
 };
 use super::sources::sources;
 use super::sweep::sweep;
+use super::years::years;
 use crate::legend::shown;
-use crate::number::fixed;
 
 /// The handover of a job.
 pub fn handover(paper: &JobPaper<'_>) -> Document {
@@ -27,6 +27,7 @@ pub fn handover(paper: &JobPaper<'_>) -> Document {
         Some(done(paper)),
         Some(before_after(paper, &pairs)),
         sweep(paper),
+        years(paper),
         declined(paper),
         Some(sealed(paper)),
         consequence(paper),
@@ -62,17 +63,17 @@ fn in_short(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
 
 /// How far the cylinders are apart, before and after, judged by the limits.
 fn apart_line(paper: &JobPaper<'_>, pair: &Pair) -> Option<String> {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let before = pair.before.apart_kpa()?;
     let condition = condition_words(t, pair.condition);
-    let from = fixed(before, 1);
+    let from = w.pressure_figure(before, 0);
     Some(match pair.after.as_ref().and_then(|a| a.apart_kpa()) {
         Some(after) => t.fill(
             "handover.apart",
             &[
                 ("condition", &condition),
                 ("before", &from),
-                ("after", &fixed(after, 1)),
+                ("after", &w.pressure_figure(after, 0)),
                 ("word", standing(paper, after)),
             ],
         ),
@@ -120,7 +121,7 @@ fn asked(paper: &JobPaper<'_>) -> Section {
 fn found(paper: &JobPaper<'_>) -> Section {
     let t = paper.texts;
     let mut section = Section::new(t.at("handover.as_found"));
-    push_all(&mut section, causes(t, paper.found()));
+    push_all(&mut section, causes(paper, paper.found()));
     let mut items = paper.remarks(RemarkTopic::Found);
     let disturbed = |s: &&evenpull_job::Seal| s.state == SealState::Disturbed;
     let broken = paper.job.seals.iter().filter(disturbed).map(|s| {
@@ -139,7 +140,9 @@ fn found(paper: &JobPaper<'_>) -> Section {
 /// Checks made by hand that are outside their limits.
 fn checks(paper: &JobPaper<'_>) -> Vec<String> {
     let all = evenpull_job::check_findings(paper.job, paper.profile);
-    all.into_iter().map(|n| n.text).collect()
+    all.into_iter()
+        .map(|n| paper.writing.sentence(&n.text))
+        .collect()
 }
 
 fn done(paper: &JobPaper<'_>) -> Section {
@@ -164,7 +167,7 @@ fn done(paper: &JobPaper<'_>) -> Section {
 }
 
 fn before_after(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("measured.heading"));
     if pairs.is_empty() {
         section.push(Block::text(t.at("measured.no_readings")));
@@ -174,8 +177,8 @@ fn before_after(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
     section.push(Block::text(t.fill(
         "measured.how",
         &[
-            ("good", &fixed(limits.good_kpa, 1)),
-            ("act", &fixed(limits.act_kpa, 1)),
+            ("good", &w.pressure_figure(limits.good_kpa, 0)),
+            ("act", &w.pressure_figure(limits.act_kpa, 0)),
         ],
     )));
     section.push(Block::Table {
@@ -194,7 +197,7 @@ fn before_after(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
         section.push(Block::Picture {
             svg: standing_alone(&drawing),
             file: String::new(),
-            alt: t.own("measured.picture_alt"),
+            alt: t.fill("measured.picture_alt", &[("unit", w.unit())]),
             caption: format!("{} {}", t.at("measured.picture_caption"), key_words(paper)),
             width_percent: 52,
         });
@@ -208,10 +211,10 @@ fn before_after(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
 
 /// One row a body and quantity, and how far the bodies are apart.
 fn pair_rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let after = pair.after.as_ref();
     let dash = || "–".to_owned();
-    let kpa = |v: Option<f64>| v.map_or_else(dash, |v| format!("{} kPa", fixed(v, 1)));
+    let kpa = |v: Option<f64>| v.map_or_else(dash, |v| w.pressure_figure(v, 0));
     let which = match after {
         Some(a) => format!("R{} → R{}", pair.before.index + 1, a.index + 1),
         None => format!("R{}", pair.before.index + 1),
@@ -237,7 +240,11 @@ fn pair_rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
     ));
     let area = |side: &super::before_after::Seen, i: usize| {
         side.area_mm2[i].map_or_else(dash, |a| {
-            format!("{} ± {} mm²", fixed(a.value, 2), fixed(1.645 * a.sd, 2))
+            format!(
+                "{} ± {} mm²",
+                w.figure(a.value, 2),
+                w.figure(1.645 * a.sd, 2)
+            )
         })
     };
     if pair.before.area_mm2.iter().any(Option::is_some) {
@@ -297,15 +304,15 @@ fn sealed(paper: &JobPaper<'_>) -> Section {
 }
 
 fn next(paper: &JobPaper<'_>) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("handover.next"));
     let mut items = paper.remarks(RemarkTopic::NextCheck);
     items.push(match (sealed_turned(paper), paper.record.odometer_km) {
         (true, Some(km)) => t.fill(
             "next.soon_at",
             &[
-                ("from", &fixed((km + 500) as f64, 0)),
-                ("to", &fixed((km + 1000) as f64, 0)),
+                ("from", &w.figure((km + 500) as f64, 0)),
+                ("to", &w.figure((km + 1000) as f64, 0)),
             ],
         ),
         (true, None) => t.own("next.soon"),

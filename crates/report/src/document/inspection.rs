@@ -8,23 +8,27 @@ use super::model::{Block, Column, Document, Section};
 use super::paper::{JobPaper, RemarkTopic};
 use super::shared::{begun, causes, part_words, photos, push_all, sealed_parts, seals};
 use super::sources::sources;
+use super::years::years;
 use crate::legend::shown;
-use crate::number::fixed;
 use crate::wording::body_words;
 
 /// The inspection of a machine that is to be bought or sold.
 pub fn inspection(paper: &JobPaper<'_>) -> Document {
     let mut document = begun(paper, "inspection.title");
-    document.sections = vec![
-        in_short(paper),
-        seen(paper),
-        measured(paper),
-        state(paper),
-        wear(paper),
-        not_checked(paper),
-        limits(paper),
-        sources(paper),
-    ];
+    document.sections = [
+        Some(in_short(paper)),
+        Some(seen(paper)),
+        Some(measured(paper)),
+        Some(state(paper)),
+        Some(wear(paper)),
+        years(paper),
+        Some(not_checked(paper)),
+        Some(limits(paper)),
+        Some(sources(paper)),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
     document
 }
 
@@ -49,7 +53,7 @@ fn in_short(paper: &JobPaper<'_>) -> Section {
             ("all", &all.to_string()),
         ],
     )));
-    push_all(&mut section, causes(t, paper.now));
+    push_all(&mut section, causes(paper, paper.now));
     section
 }
 
@@ -70,7 +74,7 @@ fn seen(paper: &JobPaper<'_>) -> Section {
 
 /// Depressions as read, one row a condition and cylinder.
 fn measured(paper: &JobPaper<'_>) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("inspection.measured"));
     let pairs = pairs(paper);
     if pairs.is_empty() {
@@ -95,11 +99,11 @@ fn measured(paper: &JobPaper<'_>) -> Section {
             |s| {
                 t.fill(
                     "inspection.on_record",
-                    &[("volts", &fixed(s.volts_at_stop, 3))],
+                    &[("volts", &w.figure(s.volts_at_stop, 3))],
                 )
             },
         );
-        let volts = r.sensor_v.map_or_else(String::new, |v| fixed(v, 3));
+        let volts = r.sensor_v.map_or_else(String::new, |v| w.figure(v, 3));
         let condition = condition_words(t, r.condition);
         facts.push((
             t.own("inspection.sensor"),
@@ -112,9 +116,11 @@ fn measured(paper: &JobPaper<'_>) -> Section {
         .iter()
         .find(|r| r.idle_valve_steps.is_some())
     {
-        let steps = r.idle_valve_steps.map_or_else(String::new, |v| fixed(v, 0));
+        let steps = r
+            .idle_valve_steps
+            .map_or_else(String::new, |v| w.figure(v, 0));
         let of = paper.profile.idle_valve.map_or_else(String::new, |v| {
-            format!(" / {}", fixed(f64::from(v.steps), 0))
+            format!(" / {}", w.figure(f64::from(v.steps), 0))
         });
         let condition = condition_words(t, r.condition);
         facts.push((
@@ -129,10 +135,10 @@ fn measured(paper: &JobPaper<'_>) -> Section {
 }
 
 fn rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let last = pair.after.as_ref().unwrap_or(&pair.before);
     let row = |what: String, value: String| vec![String::new(), what, value, String::new()];
-    let kpa = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| format!("{} kPa", fixed(v, 1)));
+    let kpa = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| w.pressure_figure(v, 0));
     let bodies = paper.now.body_names.iter().zip(&last.kpa);
     let mut all: Vec<Vec<String>> = bodies
         .map(|(body, v)| {
@@ -155,7 +161,7 @@ fn rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
 
 /// Where plates, leaks and bleeds stand, with their ranges.
 fn state(paper: &JobPaper<'_>) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("inspection.state"));
     if paper.now.bodies.is_empty() {
         section.push(Block::text(t.at("inspection.no_state")));
@@ -165,9 +171,9 @@ fn state(paper: &JobPaper<'_>) -> Section {
         t.fill(
             "inspection.range",
             &[
-                ("value", &fixed(i.value, decimals)),
-                ("low", &fixed(i.lo90, decimals)),
-                ("high", &fixed(i.hi90, decimals)),
+                ("value", &w.figure(i.value, decimals)),
+                ("low", &w.figure(i.lo90, decimals)),
+                ("high", &w.figure(i.hi90, decimals)),
             ],
         )
     };
@@ -195,7 +201,7 @@ fn state(paper: &JobPaper<'_>) -> Section {
 
 /// What wears, as measured by hand and by air.
 fn wear(paper: &JobPaper<'_>) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("inspection.wear"));
     let c = &paper.job.checks;
     let names = paper.profile.bodies();
@@ -204,7 +210,13 @@ fn wear(paper: &JobPaper<'_>) -> Section {
         let given: Vec<String> = names
             .iter()
             .zip(values.iter())
-            .filter_map(|(b, v)| Some(format!("{} {} {unit}", body_words(b), fixed(*v?, decimals))))
+            .filter_map(|(b, v)| {
+                Some(format!(
+                    "{} {} {unit}",
+                    body_words(b),
+                    w.figure(*v?, decimals)
+                ))
+            })
             .collect();
         (!given.is_empty()).then(|| given.join(", "))
     };
@@ -222,15 +234,14 @@ fn wear(paper: &JobPaper<'_>) -> Section {
         section.push(Block::Facts { rows });
     }
     let remarks = evenpull_job::check_findings(paper.job, paper.profile);
-    let mut items: Vec<String> = remarks.into_iter().map(|n| n.text).collect();
-    items.extend(paper.record.forecast.iter().cloned());
-    items.push(t.own(
-        if paper.job.earlier.is_empty() && paper.record.forecast.is_empty() {
+    let mut items: Vec<String> = remarks.iter().map(|n| w.sentence(&n.text)).collect();
+    items.push(
+        t.own(if paper.job.earlier.is_empty() && years(paper).is_none() {
             "inspection.one_visit"
         } else {
             "inspection.earlier_visits"
-        },
-    ));
+        }),
+    );
     section.push(Block::List { items });
     section
 }

@@ -144,7 +144,7 @@ fn order(paper: &JobPaper<'_>) -> Section {
                 format!(
                     "{}. {} ({})",
                     step.number(),
-                    step.action(paper.profile),
+                    paper.writing.sentence(&step.action(paper.profile)),
                     step.reason()
                 )
             })

@@ -1,10 +1,11 @@
 //! What the documents of a job are made from.
 
-use evenpull_diagnose::Assessment;
+use evenpull_diagnose::{Assessment, History};
 use evenpull_job::{Job, Profile};
 
 use super::model::CivilTime;
 use super::texts::DocumentTexts;
+use crate::writing::Writing;
 
 /// Everything a document of a job is made from.
 #[derive(Debug, Clone, Copy)]
@@ -23,6 +24,8 @@ pub struct JobPaper<'a> {
     pub stamp: &'a Stamp,
     /// Texts of the language.
     pub texts: &'a DocumentTexts,
+    /// Unit of pressure and decimal sign.
+    pub writing: Writing,
 }
 
 /// Who writes a document, when, and from what.
@@ -61,15 +64,23 @@ pub struct PaperRecord {
     pub overrides: Vec<(String, String)>,
     /// What was written down by hand.
     pub remarks: Vec<PaperRemark>,
-    /// What the visits of this machine say of its wear to come, one sentence each; empty where fewer
-    /// than two visits can be held against each other.
-    pub forecast: Vec<String>,
+    /// The visits of the machine up to this one; `None` where they are not on record.
+    pub years: Option<PaperYears>,
     /// The shop's note for the owner.
     pub note: String,
     /// Photos, ready to be set.
     pub photos: Vec<PaperPhoto>,
     /// Photos that could not be read as pictures.
     pub photos_unread: usize,
+}
+
+/// A machine over its visits, for its papers.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PaperYears {
+    /// What the visits say.
+    pub history: History,
+    /// What each visit is called, oldest first.
+    pub labels: Vec<String>,
 }
 
 /// Where a reading comes from.

@@ -8,7 +8,6 @@ use super::paper::{JobPaper, PaperPhoto};
 use super::sources::HASH_DIGITS;
 use super::texts::DocumentTexts;
 use crate::canvas::shortened;
-use crate::number::fixed;
 use crate::turn;
 use crate::verdict::odds;
 use crate::wording::{body_words, cause_headline};
@@ -26,7 +25,7 @@ pub(crate) fn begun(paper: &JobPaper<'_>, title_key: &str) -> Document {
     if let Some(km) = r.odometer_km {
         head.push((
             t.own("head.odometer"),
-            format!("{} km", fixed(km as f64, 0)),
+            format!("{} km", paper.writing.figure(km as f64, 0)),
         ));
     }
     if let Some(booked) = &r.booked {
@@ -142,7 +141,8 @@ pub(crate) fn seals(paper: &JobPaper<'_>, fitted: bool) -> Block {
 }
 
 /// What the readings say is the matter, most probable first, with the strongest evidence.
-pub(crate) fn causes(texts: &DocumentTexts, found: &Assessment) -> Vec<Block> {
+pub(crate) fn causes(paper: &JobPaper<'_>, found: &Assessment) -> Vec<Block> {
+    let texts = paper.texts;
     if found.causes.is_empty() {
         return vec![Block::text(texts.at("findings.none"))];
     }
@@ -168,7 +168,11 @@ pub(crate) fn causes(texts: &DocumentTexts, found: &Assessment) -> Vec<Block> {
         ];
         let points: Vec<String> = sides
             .iter()
-            .flat_map(|(key, all)| all.iter().map(|e| format!("{} {e}", texts.at(key))))
+            .flat_map(|(key, all)| {
+                let side = texts.at(key);
+                all.iter()
+                    .map(move |e| format!("{side} {}", paper.writing.sentence(e)))
+            })
             .collect();
         if !points.is_empty() {
             blocks.push(Block::List { items: points });
@@ -201,14 +205,14 @@ pub(crate) fn turned(paper: &JobPaper<'_>) -> Vec<String> {
                 lo90: sum.abs() - 1.0 / 32.0,
                 hi90: sum.abs() + 1.0 / 32.0,
             };
-            let count = turn::fraction(&size).unwrap_or_else(|| fixed(sum.abs(), 2));
+            let count = turn::fraction(&size).unwrap_or_else(|| paper.writing.figure(sum.abs(), 2));
             let unit = turn::unit(&size);
             t.fill(
                 "done.turned",
                 &[
                     ("part", &part_words(paper, &name)),
                     ("turns", &format!("{count} {unit}")),
-                    ("exact", &fixed(sum.abs(), 2)),
+                    ("exact", &paper.writing.figure(sum.abs(), 2)),
                     ("way", &way),
                 ],
             )

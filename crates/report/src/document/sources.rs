@@ -7,7 +7,6 @@ use evenpull_job::{Pinch, Reading};
 use super::before_after::condition_words;
 use super::model::{Block, Column, Section};
 use super::paper::{JobPaper, ReadingSource};
-use crate::number::fixed;
 
 /// Digits of a hash that are printed: enough to tell files apart, short enough to compare by eye.
 pub(crate) const HASH_DIGITS: usize = 12;
@@ -34,7 +33,7 @@ fn readings(paper: &JobPaper<'_>) -> Block {
             format!("R{}", i + 1),
             number_and_time(paper, source),
             condition_words(t, reading.condition),
-            speed(result, reading),
+            speed(paper, result, reading),
             how_read(paper, reading, source),
         ]
     });
@@ -62,12 +61,12 @@ fn number_and_time(paper: &JobPaper<'_>, source: &ReadingSource) -> String {
     }
 }
 
-fn speed(result: Option<&ReadingResult>, reading: &Reading) -> String {
+fn speed(paper: &JobPaper<'_>, result: Option<&ReadingResult>, reading: &Reading) -> String {
     let recorded = result.and_then(|r| r.cycle.as_ref()).map(|c| c.rpm.value);
     recorded
         .filter(|v| v.is_finite())
         .or(reading.rpm)
-        .map_or_else(|| "–".to_owned(), |v| fixed(v, 0))
+        .map_or_else(|| "–".to_owned(), |v| paper.writing.figure(v, 0))
 }
 
 /// Recording with its hash, gauges, and what was done to the hoses.
@@ -96,14 +95,14 @@ fn how_read(paper: &JobPaper<'_>, reading: &Reading, source: &ReadingSource) -> 
         })
     }));
     if let Some(c) = reading.engine_c {
-        words.push(format!("{} °C", fixed(c, 0)));
+        words.push(format!("{} °C", paper.writing.figure(c, 0)));
     }
     words.join("; ")
 }
 
 /// What was done that day to know that the sensors and gauges read true.
 fn sensor_check(paper: &JobPaper<'_>) -> Vec<String> {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut said = Vec::new();
     let ambient = &paper.job.ambient;
     if let Some(off) = &ambient.key_off_kpa {
@@ -112,7 +111,7 @@ fn sensor_check(paper: &JobPaper<'_>) -> Vec<String> {
             .bodies()
             .iter()
             .zip(off.iter())
-            .filter_map(|(body, kpa)| Some(format!("{body} {} kPa", fixed(*kpa?, 2))))
+            .filter_map(|(body, kpa)| Some(format!("{body} {}", w.pressure_figure(*kpa?, 1))))
             .collect();
         said.push(t.fill("sources.key_off", &[("values", &values.join(", "))]));
     } else if paper.job.readings.iter().any(|r| r.recording.is_some()) {
@@ -134,16 +133,16 @@ fn sensor_check(paper: &JobPaper<'_>) -> Vec<String> {
         "sources.air_assumed"
     };
     let air = [
-        ("kpa", fixed(ambient.pressure_kpa, 1)),
-        ("c", fixed(ambient.temperature_c, 0)),
+        ("pressure", w.pressure_figure(ambient.pressure_kpa, 0)),
+        ("c", w.figure(ambient.temperature_c, 0)),
     ];
-    said.push(t.fill(measured, &[("kpa", &air[0].1), ("c", &air[1].1)]));
+    said.push(t.fill(measured, &[("pressure", &air[0].1), ("c", &air[1].1)]));
     said
 }
 
 /// How sure the figures are, in words.
 fn how_sure(paper: &JobPaper<'_>) -> Vec<String> {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut said = Vec::new();
     let areas: Vec<_> = paper
         .now
@@ -163,7 +162,7 @@ fn how_sure(paper: &JobPaper<'_>) -> Vec<String> {
         let (own, common) = (worst(|a| a.sd), worst(|a| a.scale_sd));
         said.push(t.fill(
             "sources.area_sure",
-            &[("own", &fixed(own, 1)), ("common", &fixed(common, 0))],
+            &[("own", &w.figure(own, 1)), ("common", &w.figure(common, 0))],
         ));
     }
     said.push(t.own("sources.nine_in_ten"));

@@ -7,7 +7,6 @@ use super::paper::JobPaper;
 use super::picture::standing_alone;
 use super::shared::key_words;
 use crate::canvas::{Anchor, Canvas};
-use crate::number::fixed;
 use crate::scale::{Scale, extent};
 
 const WIDTH: f64 = 360.0;
@@ -78,15 +77,16 @@ fn points(a: &Assessment, body: usize) -> Vec<Point> {
 }
 
 fn description(paper: &JobPaper<'_>, bodies: &[Vec<Point>]) -> String {
+    let w = paper.writing;
     let mut desc = paper.texts.own("sweep.picture_alt");
     for (name, points) in paper.now.body_names.iter().zip(bodies) {
         if let (Some(first), Some(last)) = (points.first(), points.last()) {
             desc.push_str(&format!(
                 " {name}: {} mm² at {}°, {} mm² at {}°.",
-                fixed(first.area_mm2, 1),
-                fixed(first.opening_deg, 1),
-                fixed(last.area_mm2, 1),
-                fixed(last.opening_deg, 1)
+                w.figure(first.area_mm2, 1),
+                w.figure(first.opening_deg, 1),
+                w.figure(last.area_mm2, 1),
+                w.figure(last.opening_deg, 1)
             ));
         }
     }
@@ -104,7 +104,8 @@ fn draw(paper: &JobPaper<'_>, bodies: &[Vec<Point>], desc: &str) -> Option<Strin
     )?;
     let x = Scale::round(openings.0, openings.1, LEFT + 6.0, RIGHT - 6.0, 6);
     let y = Scale::round(0.0, areas.1, BOTTOM, TOP, 6);
-    let mut canvas = Canvas::new("sweep-picture", t.at("sweep.heading"), desc, WIDTH, HEIGHT);
+    let canvas = Canvas::new("sweep-picture", t.at("sweep.heading"), desc, WIDTH, HEIGHT);
+    let mut canvas = canvas.written(paper.writing);
     canvas.levels(&y, 6, LEFT, RIGHT);
     let (ticks, decimals) = x.ticks(6);
     for tick in ticks {
@@ -114,7 +115,7 @@ fn draw(paper: &JobPaper<'_>, bodies: &[Vec<Point>], desc: &str) -> Option<Strin
                 (at, BOTTOM + 15.0),
                 Anchor::Middle,
                 "tick",
-                &fixed(tick, decimals),
+                &paper.writing.figure(tick, decimals),
             );
         }
     }

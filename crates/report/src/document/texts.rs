@@ -147,6 +147,7 @@ mod tests {
             include_str!("inspection.rs"),
             include_str!("job_card.rs"),
             include_str!("why_sealed.rs"),
+            include_str!("years.rs"),
         ]
         .concat();
         let texts = DocumentTexts::english();

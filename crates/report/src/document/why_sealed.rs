@@ -5,7 +5,6 @@ use super::paper::JobPaper;
 use super::picture::standing_alone;
 use super::shared::begun;
 use crate::canvas::{Anchor, Canvas};
-use crate::number::fixed;
 use crate::scale::Scale;
 
 /// What a small turn of one stop does to one body, by the engine's own geometry.
@@ -48,32 +47,37 @@ pub fn why_sealed(paper: &JobPaper<'_>, turned: &TurnedStop) -> Document {
 }
 
 fn what(paper: &JobPaper<'_>, turned: &TurnedStop) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("why.subtitle_heading"));
     let percent = 100.0 * (turned.after_mm2 / turned.before_mm2 - 1.0);
     section.push(Block::text(
-        t.fill("why.screw", &[("degrees", &fixed(turned.opened_deg, 2))]),
+        t.fill("why.screw", &[("degrees", &w.figure(turned.opened_deg, 2))]),
     ));
     section.push(Block::lead(t.fill(
         "why.air",
         &[
-            ("percent", &fixed(percent, 0)),
-            ("before", &fixed(turned.before_mm2, 1)),
-            ("after", &fixed(turned.after_mm2, 1)),
+            ("percent", &w.figure(percent, 0)),
+            ("before", &w.figure(turned.before_mm2, 1)),
+            ("after", &w.figure(turned.after_mm2, 1)),
         ],
     )));
-    section.push(Block::text(
-        t.fill("why.computer", &[("degrees", &fixed(turned.opened_deg, 2))]),
-    ));
+    section.push(Block::text(t.fill(
+        "why.computer",
+        &[("degrees", &w.figure(turned.opened_deg, 2))],
+    )));
     section
 }
 
 fn how_far(paper: &JobPaper<'_>, turned: &TurnedStop) -> Section {
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("why.picture_heading"));
     let mut alt = t.own("why.picture_alt");
     for (deg, percent) in &turned.air_error_percent {
-        alt.push_str(&format!(" {}°: {} %.", fixed(*deg, 0), fixed(*percent, 0)));
+        alt.push_str(&format!(
+            " {}°: {} %.",
+            w.figure(*deg, 0),
+            w.figure(*percent, 0)
+        ));
     }
     section.push(Block::Picture {
         svg: standing_alone(&bars(paper, turned, &alt)),
@@ -90,7 +94,7 @@ fn bars(paper: &JobPaper<'_>, turned: &TurnedStop, alt: &str) -> String {
     const WIDTH: f64 = 360.0;
     const LEFT: f64 = 104.0;
     const ROW: f64 = 24.0;
-    let t = paper.texts;
+    let (t, w) = (paper.texts, paper.writing);
     let errors = &turned.air_error_percent;
     let most = errors.iter().map(|(_, e)| *e).fold(1.0, f64::max);
     let x = Scale::new(0.0, most, LEFT, WIDTH - 48.0);
@@ -98,7 +102,7 @@ fn bars(paper: &JobPaper<'_>, turned: &TurnedStop, alt: &str) -> String {
     let mut canvas = Canvas::new("why-bars", t.at("why.picture"), alt, WIDTH, height);
     for (i, (deg, percent)) in errors.iter().enumerate() {
         let y = 8.0 + ROW * i as f64;
-        let name = t.fill("why.opening", &[("deg", &fixed(*deg, 0))]);
+        let name = t.fill("why.opening", &[("deg", &w.figure(*deg, 0))]);
         canvas.text((LEFT - 6.0, y + 14.0), Anchor::End, "row-name", &name);
         if let Some(end) = x.held(percent.max(0.0)) {
             canvas.rect(
@@ -106,7 +110,7 @@ fn bars(paper: &JobPaper<'_>, turned: &TurnedStop, alt: &str) -> String {
                 (end.max(LEFT + 1.0), y + ROW - 5.0),
                 "metal",
             );
-            let figure = format!("{} %", fixed(*percent, 0));
+            let figure = format!("{} %", w.figure(*percent, 0));
             canvas.text((end + 5.0, y + 14.0), Anchor::Start, "row-name", &figure);
         }
     }

@@ -1,14 +1,17 @@
 //! Jobs made by hand for the documents: invented machines, invented figures.
 
+mod years;
+
 use evenpull_diagnose::{Assessment, ReadingResult};
 use evenpull_job::{Job, Profile};
 use evenpull_report::{
     CivilTime, Document, DocumentKind, DocumentTexts, JobPaper, LineChoice, PaperPhoto,
     PaperRecord, PaperRemark, PricedLine, Rates, ReadingSource, RemarkTopic, Stamp, TurnedStop,
-    estimate, handover, inspection, job_card, small_photo, why_sealed,
+    Writing, estimate, handover, inspection, job_card, small_photo, why_sealed,
 };
 
 use crate::fixture;
+pub(crate) use years::years;
 
 const PROFILE: &str = include_str!("../../../../examples/jobs/healthy/profile.toml");
 
@@ -21,6 +24,7 @@ pub(crate) struct Papers {
     pub(crate) record: PaperRecord,
     pub(crate) stamp: Stamp,
     pub(crate) texts: DocumentTexts,
+    pub(crate) writing: Writing,
 }
 
 impl Papers {
@@ -33,6 +37,7 @@ impl Papers {
             record: &self.record,
             stamp: &self.stamp,
             texts: &self.texts,
+            writing: self.writing,
         };
         match kind {
             DocumentKind::Inspection => inspection(&paper),
@@ -141,6 +146,7 @@ pub(crate) fn finished() -> Papers {
         record: record(),
         stamp: stamp(),
         texts: DocumentTexts::english(),
+        writing: Writing::default(),
     }
 }
 
@@ -220,7 +226,7 @@ fn record() -> PaperRecord {
             remark(RemarkTopic::Declined, "New inlet stubs."),
             remark(RemarkTopic::NotChecked, "Leak-down: no adapter."),
         ],
-        forecast: vec![],
+        years: None,
         note: String::new(),
         photos: vec![],
         photos_unread: 0,

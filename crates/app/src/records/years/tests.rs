@@ -40,7 +40,11 @@ fn healthy_visits_make_a_history_and_a_library() {
             .into_iter()
             .filter(|s| s.quantity == "leak_mm2");
         assert_eq!(leaks.map(|s| s.visits.len()).collect::<Vec<_>>(), [2, 2]);
-        assert!(years.picture(0).is_some_and(|svg| svg.contains("years-0")));
+        assert!(
+            years
+                .picture(0, Writing::default())
+                .is_some_and(|svg| svg.contains("years-0"))
+        );
 
         let jobs = records.library().await?;
         assert_eq!(jobs.len(), 2, "{jobs:?}");

@@ -3,7 +3,7 @@
 use axum::extract::{Path, State};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use axum::response::{IntoResponse, Redirect, Response};
-use evenpull_app::{DocumentForm, DocumentKind, KeptDocument, Paper, RemarkTopic};
+use evenpull_app::{Chosen, DocumentForm, DocumentKind, KeptDocument, Paper, RemarkTopic};
 
 use super::stored::{Stored, records};
 use crate::pages::aside::problem;
@@ -22,7 +22,7 @@ pub(super) struct PaperRow {
     pub(super) kind: &'static str,
     /// Key of its name.
     pub(super) key: &'static str,
-    /// Latest version on record, with its time.
+    /// The version that is given out, else the latest on record, with its time.
     pub(super) kept: Option<(i64, String)>,
     /// Nothing changed since that version.
     pub(super) current: bool,
@@ -46,7 +46,7 @@ pub(super) async fn paper_rows(web: &Web, id: i64) -> Result<Vec<PaperRow>, Prob
             let latest = kept
                 .iter()
                 .filter(|k| k.record.kind == kind.as_str())
-                .max_by_key(|k| k.record.version);
+                .max_by_key(|k| (k.current, k.record.version));
             PaperRow {
                 kind: kind.as_str(),
                 key: kind_key(kind),
@@ -115,7 +115,7 @@ pub(crate) async fn paper(
     };
     let form = DocumentForm { pdf, paper };
     let made = records(&web)?
-        .document(id, kind, form, None, &web.calendar())
+        .document(id, kind, form, &Chosen::default(), &web.calendar())
         .await;
     let made = made.map_err(|e| problem(&web, &e))?;
     let version = made.version.map_or_else(String::new, |v| format!("-{v}"));

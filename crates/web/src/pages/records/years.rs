@@ -47,7 +47,7 @@ pub(super) fn view(history: &MachineHistory, web: &Web) -> YearsView {
     let answer = history.answer();
     let (mut moving, mut still) = (Vec::new(), Vec::new());
     for (i, series) in answer.series.iter().enumerate() {
-        let Some(svg) = history.picture(i) else {
+        let Some(svg) = history.picture(i, web.writing()) else {
             continue;
         };
         let row = YearsRow {
@@ -83,32 +83,47 @@ fn sentence(text: &str) -> String {
     head.chain(letters).collect()
 }
 
-fn figure(value: Option<f64>, digits: usize) -> Option<String> {
-    value.map(|v| format!("{v:.digits$}").replace('-', "\u{2212}"))
+/// A range in another unit, `per` of it in one of its own.
+fn scaled(range: RangeAnswer, per: f64) -> RangeAnswer {
+    let scale = |v: Option<f64>| v.map(|v| v * per);
+    RangeAnswer {
+        value: scale(range.value),
+        lo90: scale(range.lo90),
+        hi90: scale(range.hi90),
+    }
 }
 
 fn span(range: RangeAnswer, digits: usize, web: &Web) -> Option<String> {
+    let figure = |v: Option<f64>| v.map(|v| web.writing().fixed(v, digits));
     let open = || web.texts().at("years.open").to_owned();
-    let hi = figure(range.hi90, digits).unwrap_or_else(open);
+    let hi = figure(range.hi90).unwrap_or_else(open);
     Some(format!(
         "{} ({} {} {hi})",
-        figure(range.value, digits)?,
-        figure(range.lo90, digits)?,
+        figure(range.value)?,
+        figure(range.lo90)?,
         web.texts().at("years.to")
     ))
 }
 
 fn rate(series: &SeriesAnswer, per: &str, web: &Web) -> String {
     let texts = web.texts();
+    let writing = web.writing();
     let (unit, digits) = match series.quantity {
         q if q.ends_with("_mm2") => ("mm\u{b2}", 2),
         q if q.ends_with("_deg") => ("\u{b0}", 3),
         q if q.ends_with("_v") => ("V", 4),
         q if q.ends_with("steps") => (texts.at("years.steps"), 1),
         q if q.ends_with("percent") => ("%", 2),
-        _ => ("kPa", 2),
+        _ => (writing.unit(), writing.decimals() + 1),
     };
-    let text = series.rate.and_then(|r| span(r, digits, web));
+    let per_own = if series.quantity.ends_with("_kpa") {
+        writing.per_kpa()
+    } else {
+        1.0
+    };
+    let text = series
+        .rate
+        .and_then(|r| span(scaled(r, per_own), digits, web));
     text.map_or(String::new(), |t| {
         format!("{t} {unit} {} {per}", web.texts().at("years.per"))
     })

@@ -1,6 +1,10 @@
 //! Numbers and pressures as this shop writes them.
 
-pub use evenpull_airflow::PressureUnit;
+use evenpull_job::PressureUnit;
+
+use crate::number;
+
+mod sentence;
 
 /// Units of pressure that gauges show, in the order of a list.
 pub const GAUGE_UNITS: [PressureUnit; 8] = [
@@ -33,6 +37,15 @@ impl Default for Writing {
 }
 
 impl Writing {
+    /// This writing with what is given in place of its own.
+    #[must_use]
+    pub fn with(self, pressure: Option<PressureUnit>, comma: Option<bool>) -> Self {
+        Self {
+            comma: comma.unwrap_or(self.comma),
+            pressure: pressure.unwrap_or(self.pressure),
+        }
+    }
+
     /// A number with a true minus and the shop's decimal sign; a dash for what is no number.
     pub fn fixed(self, value: f64, decimals: usize) -> String {
         if !value.is_finite() {
@@ -67,6 +80,33 @@ impl Writing {
     /// A pressure [kPa] with its unit.
     pub fn pressure_unit(self, kpa: f64) -> String {
         format!("{} {}", self.pressure(kpa), self.unit())
+    }
+
+    /// A number of a document: grouped thousands, a true minus, words for what is no number.
+    ///
+    /// With a decimal comma the groups stand apart by a blank that does not break.
+    pub(crate) fn figure(self, value: f64, decimals: usize) -> String {
+        self.signs(&number::fixed(value, decimals))
+    }
+
+    /// A figure written with decimal point and grouping commas, in the shop's signs.
+    pub(crate) fn signs(self, figure: &str) -> String {
+        if !self.comma {
+            return figure.to_owned();
+        }
+        let sign = |c| match c {
+            ',' => '\u{a0}',
+            '.' => ',',
+            c => c,
+        };
+        figure.chars().map(sign).collect()
+    }
+
+    /// A pressure or difference of pressures [kPa] in a document, with its unit; `finer` decimals more
+    /// than about a tenth of a kilopascal.
+    pub(crate) fn pressure_figure(self, kpa: f64, finer: usize) -> String {
+        let figure = self.figure(kpa * self.per_kpa(), self.decimals() + finer);
+        format!("{figure} {}", self.unit())
     }
 
     /// The unit of pressure as it is written behind a number.
@@ -125,5 +165,19 @@ mod tests {
         assert_eq!(comma.plain(44.1, 3), "44,1");
         assert_eq!(Writing::default().plain(40.0, 3), "40");
         assert_eq!(Writing::default().plain(100.0, 0), "100");
+        assert_eq!(comma.figure(-1_234.56, 1), "−1\u{a0}234,6");
+        assert_eq!(Writing::default().figure(-1_234.56, 1), "−1,234.6");
+        assert_eq!(comma.pressure_figure(1.25, 1), "1,25 kPa");
+    }
+
+    #[test]
+    fn what_is_given_stands_for_the_shops_own() {
+        let shop = Writing {
+            comma: true,
+            pressure: PressureUnit::Mbar,
+        };
+        assert_eq!(shop.with(None, None), shop);
+        let given = shop.with(Some(PressureUnit::InHg), Some(false));
+        assert_eq!(given.pressure_unit(10.0), "2.95 inHg");
     }
 }
