@@ -50,7 +50,8 @@ pub use evenpull_job::{
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
 pub use evenpull_report::{
     CivilTime, DocumentKind, GAUGE_UNITS, LineChoice, Paper, PricedLine, Rates, RemarkTopic,
-    STYLE as PAGE_STYLE, Writing, cause_name, chance, turn_fraction,
+    STYLE as PAGE_STYLE, TextTableError, Writing, cause_name, chance, filled_text, text_table,
+    turn_fraction,
 };
 pub use evenpull_store::{
     Access, AdjustmentRecord, BackupSummary, CheckRecord, CheckReport, DocumentRecord,

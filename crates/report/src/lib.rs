@@ -22,6 +22,7 @@ mod row_plot;
 mod scale;
 mod screw;
 mod steps;
+mod texts;
 mod turn;
 mod verdict;
 mod wording;
@@ -35,6 +36,7 @@ pub use document::{
     handover, html, inspection, job_card, printed, small_photo, why_sealed,
 };
 pub use page::{Meta, STYLE, page};
+pub use texts::{TextTableError, filled_text, text_table};
 pub use turn::fraction as turn_fraction;
 pub use wording::{cause_name, chance};
 pub use writing::{GAUGE_UNITS, Writing};

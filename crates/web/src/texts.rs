@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use toml::de::{DeTable, DeValue};
+use evenpull_app::{TextTableError, filled_text, text_table};
 
 const ENGLISH: &str = include_str!("../texts/en.toml");
 
@@ -10,15 +10,9 @@ const ENGLISH: &str = include_str!("../texts/en.toml");
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum TextError {
-    /// Not a TOML file.
-    #[error("texts: {0}")]
-    Syntax(String),
-    /// A value that is no text.
-    #[error("texts: `{key}` must be a text in quotes")]
-    NotText {
-        /// Key with its section.
-        key: String,
-    },
+    /// No table of texts.
+    #[error(transparent)]
+    Table(#[from] TextTableError),
     /// Texts that belong to another translation.
     #[error("texts: nothing in this file is a text of these pages")]
     Nothing,
@@ -37,7 +31,7 @@ impl Texts {
     /// Never: a test reads the table.
     pub(crate) fn english() -> Self {
         Self {
-            by_key: read(ENGLISH).expect("the embedded table is tested"),
+            by_key: text_table(ENGLISH).expect("the embedded table is tested"),
         }
     }
 
@@ -49,7 +43,7 @@ impl Texts {
     /// [`TextError`] names the line or the key.
     pub(crate) fn translated(toml: &str) -> Result<Translation, TextError> {
         let mut texts = Self::english();
-        let given = read(toml)?;
+        let given = text_table(toml)?;
         let mut unknown = Vec::new();
         let mut places = Vec::new();
         let missing = texts.by_key.keys().filter(|key| !given.contains_key(*key));
@@ -84,11 +78,7 @@ impl Texts {
 
     /// The text of a key with `{name}` replaced.
     pub(crate) fn fill(&self, key: &str, values: &[(&str, &str)]) -> String {
-        values
-            .iter()
-            .fold(self.at(key).to_owned(), |text, (name, value)| {
-                text.replace(&format!("{{{name}}}"), value)
-            })
+        filled_text(self.at(key), values)
     }
 
     /// Texts of one section without its name, for a script.
@@ -140,35 +130,6 @@ fn places_of(text: &str) -> Vec<&str> {
         .collect();
     places.sort_unstable();
     places
-}
-
-fn read(toml: &str) -> Result<BTreeMap<String, String>, TextError> {
-    let table = DeTable::parse(toml).map_err(|e| TextError::Syntax(e.to_string()))?;
-    let mut texts = BTreeMap::new();
-    flatten("", table.get_ref(), &mut texts)?;
-    Ok(texts)
-}
-
-fn flatten(
-    section: &str,
-    table: &DeTable<'_>,
-    texts: &mut BTreeMap<String, String>,
-) -> Result<(), TextError> {
-    for (key, value) in table {
-        let key = if section.is_empty() {
-            key.get_ref().to_string()
-        } else {
-            format!("{section}.{}", key.get_ref())
-        };
-        match value.get_ref() {
-            DeValue::String(text) => {
-                texts.insert(key, text.to_string());
-            }
-            DeValue::Table(inner) => flatten(&key, inner, texts)?,
-            _ => return Err(TextError::NotText { key }),
-        }
-    }
-    Ok(())
 }
 
 #[cfg(test)]
@@ -246,11 +207,11 @@ mod tests {
         assert_eq!(Texts::translated("[x]\ny = \"z\""), Err(TextError::Nothing));
         assert!(matches!(
             Texts::translated("[nav]\njobs = 1"),
-            Err(TextError::NotText { .. })
+            Err(TextError::Table(TextTableError::NotText { .. }))
         ));
         assert!(matches!(
             Texts::translated("[nav"),
-            Err(TextError::Syntax(_))
+            Err(TextError::Table(TextTableError::Syntax(_)))
         ));
         assert_eq!(found.texts.at("test.unknown"), "test.unknown");
     }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use toml::de::{DeTable, DeValue};
+use crate::texts::{TextTableError, filled_text, text_table};
 
 const ENGLISH: &str = include_str!("../../texts/en.toml");
 
@@ -10,15 +10,9 @@ const ENGLISH: &str = include_str!("../../texts/en.toml");
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum DocumentTextError {
-    /// Not a TOML file.
-    #[error("texts: {0}")]
-    Syntax(String),
-    /// A value that is no text.
-    #[error("texts: `{key}` must be a text in quotes")]
-    NotText {
-        /// Key with its section.
-        key: String,
-    },
+    /// No table of texts.
+    #[error(transparent)]
+    Table(#[from] TextTableError),
     /// A key no document uses.
     #[error("texts: no document uses `{key}`; the keys are those of the English table")]
     Unknown {
@@ -40,7 +34,7 @@ impl DocumentTexts {
     /// Never: a test reads the table.
     pub fn english() -> Self {
         Self {
-            by_key: read(ENGLISH).expect("the embedded table is tested"),
+            by_key: text_table(ENGLISH).expect("the embedded table is tested"),
         }
     }
 
@@ -50,7 +44,7 @@ impl DocumentTexts {
     /// [`DocumentTextError`] names the key or the line.
     pub fn translated(toml: &str) -> Result<Self, DocumentTextError> {
         let mut texts = Self::english();
-        for (key, text) in read(toml)? {
+        for (key, text) in text_table(toml)? {
             match texts.by_key.get_mut(&key) {
                 Some(place) => *place = text,
                 None => return Err(DocumentTextError::Unknown { key }),
@@ -72,61 +66,8 @@ impl DocumentTexts {
 
     /// The text of a key with `{name}` replaced.
     pub(crate) fn fill(&self, key: &str, values: &[(&str, &str)]) -> String {
-        // One pass: a value that holds braces itself must stay as it is.
-        let mut out = String::new();
-        let mut rest = self.at(key);
-        while let Some(open) = rest.find('{') {
-            let (before, after) = rest.split_at(open);
-            out.push_str(before);
-            let named = after
-                .find('}')
-                .map(|end| (&after[1..end], &after[end + 1..]));
-            match named.and_then(|(name, next)| {
-                let value = values.iter().find(|(n, _)| *n == name)?.1;
-                Some((value, next))
-            }) {
-                Some((value, next)) => {
-                    out.push_str(value);
-                    rest = next;
-                }
-                None => {
-                    out.push('{');
-                    rest = &after[1..];
-                }
-            }
-        }
-        out.push_str(rest);
-        out
+        filled_text(self.at(key), values)
     }
-}
-
-fn read(toml: &str) -> Result<BTreeMap<String, String>, DocumentTextError> {
-    let table = DeTable::parse(toml).map_err(|e| DocumentTextError::Syntax(e.to_string()))?;
-    let mut texts = BTreeMap::new();
-    flatten("", table.get_ref(), &mut texts)?;
-    Ok(texts)
-}
-
-fn flatten(
-    section: &str,
-    table: &DeTable<'_>,
-    texts: &mut BTreeMap<String, String>,
-) -> Result<(), DocumentTextError> {
-    for (key, value) in table {
-        let key = if section.is_empty() {
-            key.get_ref().to_string()
-        } else {
-            format!("{section}.{}", key.get_ref())
-        };
-        match value.get_ref() {
-            DeValue::String(text) => {
-                texts.insert(key, text.to_string());
-            }
-            DeValue::Table(inner) => flatten(&key, inner, texts)?,
-            _ => return Err(DocumentTextError::NotText { key }),
-        }
-    }
-    Ok(())
 }
 
 #[cfg(test)]
@@ -169,15 +110,6 @@ mod tests {
                 "`{key}` is not in the table"
             );
         }
-    }
-
-    #[test]
-    fn values_are_put_in_once_and_as_they_are() {
-        let texts = DocumentTexts {
-            by_key: [("a.b".to_owned(), "{x} and {y}, {z".to_owned())].into(),
-        };
-        let filled = texts.fill("a.b", &[("x", "{y}"), ("y", "2")]);
-        assert_eq!(filled, "{y} and 2, {z");
     }
 
     #[test]
