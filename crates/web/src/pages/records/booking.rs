@@ -6,7 +6,7 @@ use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse, Redirect, Response};
 use evenpull_app::{NewPhoto, SealMoment, SealState, Stage};
 
-use super::stored::{JobHead, records, stored};
+use super::stored::{JobHead, SealRow, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::posted::Posted;
@@ -24,13 +24,6 @@ struct BookingPage {
     photos: Vec<PhotoView>,
 }
 
-/// A sealed part and how its seal was found.
-#[derive(Debug)]
-pub(super) struct SealRow {
-    pub(super) part: String,
-    pub(super) state: String,
-}
-
 #[derive(Debug)]
 pub(super) struct PhotoView {
     pub(super) id: i64,
@@ -43,19 +36,11 @@ pub(crate) async fn booking(
     Path(id): Path<i64>,
 ) -> Result<Response, Problem> {
     let job = stored(&web, id).await?;
-    let found = SealMoment::Found.as_str();
     Ok(shown(&BookingPage {
         job: job.head(&visitor, "booking"),
         booked: web.when(job.record.line.created.ms),
         odometer: job.record.line.odometer_km,
-        seals: job
-            .sealed_parts()
-            .into_iter()
-            .map(|part| SealRow {
-                state: job.seal(found, &part).unwrap_or_default().to_owned(),
-                part,
-            })
-            .collect(),
+        seals: job.seals(SealMoment::Found),
         photos: job
             .record
             .photos

@@ -5,9 +5,8 @@ use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
 use evenpull_app::{Assessment, Condition, ReadingResult, SealMoment, Writing};
 
-use super::booking::SealRow;
 use super::papers::{PaperRow, RemarkRow, paper_rows, remark_rows, topics};
-use super::stored::{JobHead, Stored, records, stored};
+use super::stored::{JobHead, SealRow, Stored, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::pages::{Findings, condition_words, findings_view};
@@ -57,16 +56,6 @@ pub(crate) async fn handover(
     let job = stored(&web, id).await?;
     let found = web.assessed(id);
     let writing = visitor.writing;
-    let seals = |moment: SealMoment| {
-        let row = |part: String| SealRow {
-            state: job
-                .seal(moment.as_str(), &part)
-                .unwrap_or_default()
-                .to_owned(),
-            part,
-        };
-        job.sealed_parts().into_iter().map(row).collect()
-    };
     Ok(shown(&HandoverPage {
         job: job.head(&visitor, "handover"),
         odometer: job.record.line.odometer_km,
@@ -87,8 +76,8 @@ pub(crate) async fn handover(
             .iter()
             .map(|o| (o.adjuster.clone(), o.reason.clone()))
             .collect(),
-        found: seals(SealMoment::Found),
-        fitted: seals(SealMoment::Fitted),
+        found: job.seals(SealMoment::Found),
+        fitted: job.seals(SealMoment::Fitted),
         note: job
             .record
             .progress

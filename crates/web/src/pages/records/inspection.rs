@@ -8,8 +8,7 @@ use evenpull_app::{
     SealMoment, SealState, cautions_for,
 };
 
-use super::booking::SealRow;
-use super::stored::{JobHead, Stored, records, stored};
+use super::stored::{JobHead, SealRow, Stored, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::pages::condition_words;
@@ -38,14 +37,9 @@ pub(crate) async fn inspection(
     Path(id): Path<i64>,
 ) -> Result<Response, Problem> {
     let job = stored(&web, id).await?;
-    let found = SealMoment::Found.as_str();
-    let seal = |part: String| SealRow {
-        state: job.seal(found, &part).unwrap_or_default().to_owned(),
-        part,
-    };
     Ok(shown(&InspectionPage {
         job: job.head(&visitor, "inspection"),
-        row_seals: job.sealed_parts().into_iter().map(seal).collect(),
+        row_seals: job.seals(SealMoment::Found),
         bodies: job.profile.bodies().to_vec(),
         conditions: CONDITIONS
             .map(|c| (c.as_str(), condition_words(c, &visitor.texts).to_owned()))

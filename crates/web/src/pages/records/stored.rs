@@ -1,6 +1,6 @@
 //! A job as its pages share it: the record, the profile, the head with its tabs.
 
-use evenpull_app::{Assessment, JobRecord, Profile, Records, Stage, can_turn};
+use evenpull_app::{Assessment, JobRecord, Profile, Records, SealMoment, Stage, can_turn};
 
 use crate::page::Visitor;
 use crate::pages::aside::problem;
@@ -68,6 +68,13 @@ pub(super) async fn stored(web: &Web, id: i64) -> Result<Stored, Problem> {
     })
 }
 
+/// A sealed part and the state of its seal; the state is empty where nobody noted it.
+#[derive(Debug)]
+pub(super) struct SealRow {
+    pub(super) part: String,
+    pub(super) state: String,
+}
+
 impl Stored {
     /// The view of its findings, with the steps that turn something marked.
     pub(super) fn view(&self, found: &Assessment, visitor: &Visitor) -> Findings {
@@ -92,6 +99,18 @@ impl Stored {
             closed: line.closed.is_some(),
             tabs: tabs.into(),
         }
+    }
+
+    /// Every sealed part with the state of its seal at a moment.
+    pub(super) fn seals(&self, moment: SealMoment) -> Vec<SealRow> {
+        let row = |part: String| SealRow {
+            state: self
+                .seal(moment.as_str(), &part)
+                .unwrap_or_default()
+                .to_owned(),
+            part,
+        };
+        self.sealed_parts().into_iter().map(row).collect()
     }
 
     /// Names of the sealed parts.
