@@ -63,7 +63,7 @@ pub use evenpull_store::{
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
 pub use live::{
-    BodyView, Heard, LinkView, ListenUntil, LiveReading, LiveRequest, LiveSession,
+    BodyView, CrossedView, Heard, LinkView, ListenUntil, LiveReading, LiveRequest, LiveSession,
     LiveSource, LiveView, MissingView, PracticeView, ProgressView, listen, live_view,
     reading_band_rpm,
 };

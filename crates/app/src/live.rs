@@ -23,7 +23,9 @@ mod screws;
 mod view;
 
 pub use listen::{Heard, ListenUntil, listen};
-pub use view::{BodyView, LinkView, LiveView, MissingView, PracticeView, ProgressView, live_view};
+pub use view::{
+    BodyView, CrossedView, LinkView, LiveView, MissingView, PracticeView, ProgressView, live_view,
+};
 
 use screws::screws;
 

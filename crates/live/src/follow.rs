@@ -6,15 +6,19 @@
 
 use std::collections::VecDeque;
 
-use evenpull_trace::{
-    AnalyseError, Channel, CycleReading, Notice, Pace, Recording, Segment, Setup, analyse, import,
-};
+use evenpull_trace::{Channel, CycleReading, Notice, Pace, Recording, Segment, Setup, analyse};
 
 use crate::block::{Block, StreamHead};
 use crate::ring::Ring;
-use crate::snapshot::{BodyNow, Progress};
-use crate::steady::{Gates, Missing, Stretch};
-use crate::text;
+use crate::steady::{Gates, Stretch};
+
+mod accept;
+mod at_rest;
+mod error;
+mod shown;
+
+pub use error::{AcceptError, CompareError, ZeroError};
+pub(crate) use shown::spread;
 
 /// What is being read.
 #[derive(Debug, Clone, PartialEq)]
@@ -42,88 +46,6 @@ pub struct Accepted {
     pub rate_hz: f64,
 }
 
-/// Why a reading was not accepted.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[non_exhaustive]
-pub enum AcceptError {
-    /// The stretch is not steady, or too short.
-    #[error("the reading is not complete: {} still missing", .missing.len())]
-    Missing {
-        /// What is missing.
-        missing: Vec<Missing>,
-    },
-    /// The analysis gives no reading.
-    #[error("{0}")]
-    Analyse(#[from] AnalyseError),
-    /// The analysis of the whole stretch finds it unsteady or too short.
-    #[error("{text}")]
-    Doubted {
-        /// Its notice.
-        text: String,
-    },
-    /// The stretch could not be written and read back.
-    #[error("the recording could not be read back: {why}")]
-    Unreadable {
-        /// Why.
-        why: String,
-    },
-}
-
-/// Why the sensors' zero was not taken.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[non_exhaustive]
-pub enum ZeroError {
-    /// Fewer samples than a second holds.
-    #[error("no second of samples yet; wait until the sensors have been connected for a second")]
-    TooFew,
-    /// The engine turns, or a hose is being moved.
-    #[error(
-        "{body} moves by {swing_kpa:.1} kPa; take the zero with the engine off and the hoses still"
-    )]
-    Moving {
-        /// Body.
-        body: String,
-        /// Swing over the last second [kPa].
-        swing_kpa: f64,
-    },
-    /// A sensor is too far off ambient to be put right by a zero.
-    #[error(
-        "{body} reads {kpa:.1} kPa with {ambient_kpa:.1} kPa ambient; check its scale, its supply and \
-         the barometer"
-    )]
-    TooFar {
-        /// Body.
-        body: String,
-        /// Reading [kPa].
-        kpa: f64,
-        /// Ambient [kPa].
-        ambient_kpa: f64,
-    },
-}
-
-/// Why sensors on one pressure were not compared.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[non_exhaustive]
-pub enum CompareError {
-    /// Fewer samples than a second holds.
-    #[error("no second of samples yet; wait until the sensors have been connected for a second")]
-    TooFew,
-    /// No zero was taken: what the sensors differ by would be their zeros.
-    #[error("the sensors are not zeroed; zero them first, engine off and open to the air")]
-    NotZeroed,
-    /// The pressure creeps or swings.
-    #[error(
-        "the pressure on {body} moves by {swing_kpa:.1} kPa within a second; hold it still, and look for \
-         the leak where it creeps"
-    )]
-    Moving {
-        /// Body.
-        body: String,
-        /// Swing over the last second [kPa].
-        swing_kpa: f64,
-    },
-}
-
 /// Longest stretch kept [s]: 50 cycles at 250 rpm and some.
 const KEPT_S: f64 = 30.0;
 /// Samples between two looks at period and levels [s].
@@ -134,24 +56,12 @@ const TUNE_S: (f64, f64) = (3.0, 0.4);
 const ANALYSE_S: f64 = 0.5;
 /// Stretch of an analysis of areas [s].
 const AREAS_S: f64 = 3.0;
-/// Cycles shown as "now".
-const SHOWN_S: f64 = 0.8;
-/// Fewest cycles shown as "now".
-const SHOWN_LEAST: usize = 3;
 /// Periods without a fall after which the engine stands.
 const STANDS_AFTER: f64 = 3.0;
 /// Cycles this much off the last ones are missed dips or stumbles, as in the analysis.
 const UNLIKE: f64 = 0.25;
 /// Cycles beyond the ones needed, for the ends that the analysis cuts.
 const MARGIN: usize = 3;
-/// Largest swing of a second of a sensor at rest [Pa].
-const STILL_PA: f64 = 1_500.0;
-/// Largest swing over a second of a held pressure [Pa], each tenth averaged so that noise does not
-/// count: what two sensors may differ by (docs/sensor-lines.md).
-const HELD_PA: f64 = 300.0;
-/// Furthest a zero may lie from ambient [Pa]; two of the usual sensors differ by up to 3 kPa.
-const FARTHEST_ZERO_PA: f64 = 6_000.0;
-
 #[derive(Debug, Clone)]
 struct LiveCycle {
     /// Place of the fall it starts with.
@@ -517,274 +427,10 @@ impl Follower {
             notices: Vec::new(),
         }
     }
-
-    fn try_to_accept(&mut self, rate_hz: f64) -> Option<Accepted> {
-        let ready = self.armed
-            && self.ring.end() >= self.next_try
-            && self.stretch.len() >= self.expect.gates.cycles + MARGIN
-            && self.missing().is_empty();
-        if !ready {
-            return None;
-        }
-        self.next_try = self.ring.end() + rate_hz as u64;
-        match self.accept_now() {
-            Ok(accepted) => Some(accepted),
-            Err(error) => {
-                self.refused = Some(error.to_string());
-                None
-            }
-        }
-    }
-
-    /// Accepts the steady stretch as it is.
-    ///
-    /// The stretch is written as text, read back and analysed, so that the stored recording gives the
-    /// very answer that was shown.
-    ///
-    /// # Errors
-    /// [`AcceptError`] when something is missing or the analysis doubts the stretch.
-    pub fn accept_now(&mut self) -> Result<Accepted, AcceptError> {
-        let missing = self.missing();
-        let rate_hz = self.rate_hz().unwrap_or(0.0);
-        let wanted = self.stretch.len().min(self.expect.gates.cycles + MARGIN);
-        let first = self.cycles.len().checked_sub(wanted.max(1));
-        let start = first.and_then(|i| self.cycles.get(i)).map(|c| c.start);
-        let (true, Some(start)) = (missing.is_empty(), start) else {
-            return Err(AcceptError::Missing { missing });
-        };
-        // A quarter cycle before the first fall, so that the search is armed for it.
-        let lead = 0.25 * self.cycles.back().map_or(0.0, |c| c.length);
-        let from = ((start - lead).max(0.0) as u64).max(self.ring.first());
-        let bodies: Vec<String> = self
-            .expect
-            .setup
-            .bodies
-            .iter()
-            .map(|b| b.body.clone())
-            .collect();
-        let rows: Vec<&[f32]> = (0..bodies.len())
-            .map(|b| self.ring.since(b, from))
-            .collect();
-        let text = text::recording_text(&bodies, &rows, rate_hz);
-        let name = format!("reading {}", self.accepted + 1);
-        let recording = import(
-            text.as_bytes(),
-            &name,
-            &text::layout(&bodies),
-            &bodies,
-            &mut |_| {},
-        )
-        .map_err(|e| AcceptError::Unreadable { why: e.to_string() })?;
-        let reading = analyse(&recording, &self.expect.setup)?;
-        let unsteady = reading.notices.iter().find(|n| n.code == "unsteady-rpm");
-        if let Some(notice) = unsteady {
-            return Err(AcceptError::Doubted {
-                text: notice.text.clone(),
-            });
-        }
-        if reading.cycles < self.expect.gates.cycles {
-            let more = self.expect.gates.cycles - reading.cycles;
-            return Err(AcceptError::Missing {
-                missing: vec![Missing::Cycles { more }],
-            });
-        }
-        self.accepted += 1;
-        self.armed = false;
-        self.refused = None;
-        Ok(Accepted {
-            number: self.accepted,
-            text,
-            reading,
-            expect: self.expect.clone(),
-            rate_hz,
-        })
-    }
-
-    fn missing(&self) -> Vec<Missing> {
-        let mut missing = self.stretch.missing(&self.expect.gates);
-        if !self.cycles.is_empty() {
-            let dead = (0..self.pace.len()).filter(|&b| self.pace[b].is_none());
-            missing.extend(dead.map(|body| Missing::DeadChannel { body }));
-        }
-        missing
-    }
-
-    /// Takes the sensors' zero from the last second, engine off.
-    ///
-    /// Returns the zero of each body [Pa].
-    ///
-    /// # Errors
-    /// [`ZeroError`]; the zeros then stay as they were.
-    pub fn take_zero(&mut self) -> Result<Vec<f64>, ZeroError> {
-        let second = self.rate_hz().unwrap_or(0.0) as usize;
-        if second == 0 || self.ring.len() < second {
-            return Err(ZeroError::TooFew);
-        }
-        let p0_pa = self.expect.setup.p0_pa;
-        let mut zeros = Vec::new();
-        for (b, body) in self.expect.setup.bodies.iter().enumerate() {
-            let p = self.ring.last(b, second);
-            let (low, high, mean_pa) = extent(p).ok_or(ZeroError::TooFew)?;
-            if high - low > STILL_PA {
-                return Err(ZeroError::Moving {
-                    body: body.body.clone(),
-                    swing_kpa: (high - low) / 1e3,
-                });
-            }
-            let zero = mean_pa - p0_pa;
-            if zero.abs() > FARTHEST_ZERO_PA {
-                return Err(ZeroError::TooFar {
-                    body: body.body.clone(),
-                    kpa: mean_pa / 1e3,
-                    ambient_kpa: p0_pa / 1e3,
-                });
-            }
-            zeros.push(zero);
-        }
-        for (body, zero) in self.expect.setup.bodies.iter_mut().zip(&zeros) {
-            body.zero_pa = Some(*zero);
-        }
-        Ok(zeros)
-    }
-
-    /// Mean absolute pressure of each sensor over the last second, zeros taken out [Pa]: what they read
-    /// when they are joined to one held pressure.
-    ///
-    /// # Errors
-    /// [`CompareError`].
-    pub fn compare(&self) -> Result<Vec<f64>, CompareError> {
-        let second = self.rate_hz().unwrap_or(0.0) as usize;
-        if second == 0 || self.ring.len() < second {
-            return Err(CompareError::TooFew);
-        }
-        let mut means = Vec::new();
-        for (b, body) in self.expect.setup.bodies.iter().enumerate() {
-            let zero_pa = body.zero_pa.ok_or(CompareError::NotZeroed)?;
-            let samples = self.ring.last(b, second);
-            let (_, _, mean_pa) = extent(samples).ok_or(CompareError::TooFew)?;
-            let tenths: Vec<f32> = samples
-                .chunks((second / 10).max(1))
-                .map(|tenth| mean(tenth) as f32)
-                .collect();
-            let (low, high, _) = extent(&tenths).ok_or(CompareError::TooFew)?;
-            if high - low > HELD_PA {
-                return Err(CompareError::Moving {
-                    body: body.body.clone(),
-                    swing_kpa: (high - low) / 1e3,
-                });
-            }
-            means.push(mean_pa - zero_pa);
-        }
-        Ok(means)
-    }
-
-    /// Speed of the last whole cycles [1/min].
-    pub fn rpm(&self) -> Option<f64> {
-        let rate_hz = self.rate_hz()?;
-        let shown = self.shown(rate_hz);
-        let n = shown.clone().count() as f64;
-        let total: f64 = shown.map(|c| c.length).sum();
-        (n > 0.0).then(|| 120.0 * rate_hz * n / total)
-    }
-
-    /// The cycles shown as "now": those of the last moment, newest first.
-    fn shown(&self, rate_hz: f64) -> impl Iterator<Item = &LiveCycle> + Clone {
-        let since = self.ring.end() as f64 - SHOWN_S * rate_hz;
-        self.cycles
-            .iter()
-            .rev()
-            .enumerate()
-            .take_while(move |(i, c)| *i < SHOWN_LEAST || c.start >= since)
-            .map(|(_, c)| c)
-    }
-
-    /// Scatter of the speed over the steady stretch, over its mean [-].
-    pub fn rpm_scatter(&self) -> Option<f64> {
-        (self.stretch.len() > 2)
-            .then(|| self.stretch.speed())
-            .flatten()
-            .map(|(_, scatter)| scatter)
-    }
-
-    /// The bodies now.
-    pub fn bodies(&self) -> Vec<BodyNow> {
-        let setup = &self.expect.setup;
-        let rate_hz = self.rate_hz().unwrap_or(1.0);
-        setup
-            .bodies
-            .iter()
-            .enumerate()
-            .map(|(b, body)| {
-                let zero_pa = body.zero_pa.unwrap_or(0.0);
-                let depression = |pa: f64| (setup.p0_pa - pa + zero_pa) / 1e3;
-                let means: Vec<f64> = self
-                    .shown(rate_hz)
-                    .map(|c| depression(c.mean_pa[b]))
-                    .filter(|d| d.is_finite())
-                    .collect();
-                let live = self.pace[b].is_some() && !means.is_empty();
-                let n = means.len() as f64;
-                let mean = means.iter().sum::<f64>() / n;
-                let scatter = (means.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / n).sqrt();
-                let now = self.ring.last(b, 1).first().map(|p| f64::from(*p));
-                let area = self.areas.as_ref().and_then(|a| a.channels.get(b));
-                BodyNow {
-                    body: body.body.clone(),
-                    now_kpa: now.filter(|p| p.is_finite()).map(|p| (p - zero_pa) / 1e3),
-                    depression_kpa: live.then_some(mean),
-                    depression_scatter_kpa: (live && n > 1.0).then_some(scatter),
-                    zero_kpa: body.zero_pa.map(|z| z / 1e3),
-                    refill_rate_per_s: area
-                        .map(|a| a.refill_rate_per_s)
-                        .filter(|k| k.value.is_finite()),
-                    through_area_mm2: area.and_then(|a| a.through_area_mm2),
-                    drawn_air_mg: area.and_then(|a| a.drawn_air_mg),
-                }
-            })
-            .collect()
-    }
-
-    /// How far the reading has come.
-    pub fn progress(&self) -> Progress {
-        Progress {
-            cycles: self.stretch.len().min(self.expect.gates.cycles),
-            needed: self.expect.gates.cycles,
-            missing: self.missing(),
-            armed: self.armed,
-            refused: self.refused.clone(),
-        }
-    }
-
-    /// Doubts about what is being read now.
-    pub fn notices(&self) -> Vec<Notice> {
-        let areas = self.areas.iter().flat_map(|a| &a.notices);
-        // The countdown says how many cycles there are.
-        let areas = areas.filter(|n| n.code != "few-cycles").cloned();
-        let own = self.mapping.iter().chain(&self.trouble).cloned();
-        own.chain(areas).collect()
-    }
-
-    /// Readings accepted so far.
-    pub fn accepted(&self) -> u64 {
-        self.accepted
-    }
 }
 
 /// Missing samples that are left blank; a longer hole starts anew, as in the import.
 pub(crate) const MOST_BLANKS: u64 = 3;
-
-/// (max - min)/mean over the bodies that are alive [-]; `None` unless all are.
-pub(crate) fn spread(bodies: &[BodyNow]) -> Option<f64> {
-    let all: Option<Vec<f64>> = bodies.iter().map(|b| b.depression_kpa).collect();
-    let all = all.filter(|a| a.len() > 1)?;
-    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    for d in &all {
-        low = low.min(*d);
-        high = high.max(*d);
-    }
-    let mean = all.iter().sum::<f64>() / all.len() as f64;
-    (mean > 0.0).then(|| (high - low) / mean)
-}
 
 fn mean(p_pa: &[f32]) -> f64 {
     let (n, sum) = p_pa
@@ -792,17 +438,6 @@ fn mean(p_pa: &[f32]) -> f64 {
         .filter(|p| p.is_finite())
         .fold((0.0, 0.0), |(n, s), p| (n + 1.0, s + f64::from(*p)));
     sum / n
-}
-
-/// Lowest, highest and mean of the readable samples.
-fn extent(p_pa: &[f32]) -> Option<(f64, f64, f64)> {
-    let readable = || p_pa.iter().filter(|p| p.is_finite()).map(|p| f64::from(*p));
-    if 2 * readable().count() < p_pa.len().max(1) {
-        return None;
-    }
-    let low = readable().fold(f64::INFINITY, f64::min);
-    let high = readable().fold(f64::NEG_INFINITY, f64::max);
-    Some((low, high, mean(p_pa)))
 }
 
 fn median(mut values: Vec<f64>) -> Option<f64> {

@@ -29,6 +29,8 @@ struct State {
     news: usize,
     dropped: u64,
     closed: bool,
+    /// Whoever waits is to look up once, items or not.
+    woken: bool,
 }
 
 impl Queue {
@@ -61,7 +63,7 @@ impl Queue {
         self.inner.filled.notify_one();
     }
 
-    /// Takes everything there is, waiting up to `patience` for the first item.
+    /// Takes everything there is, waiting up to `patience` for the first item or a wake.
     ///
     /// `None` once the queue is closed and empty.
     pub fn take(&self, patience: Duration) -> Option<Vec<Feed>> {
@@ -69,12 +71,14 @@ impl Queue {
         let (mut state, _) = self
             .inner
             .filled
-            .wait_timeout_while(state, patience, |s| s.items.is_empty() && !s.closed)
+            .wait_timeout_while(state, patience, |s| {
+                s.items.is_empty() && !s.closed && !s.woken
+            })
             .unwrap_or_else(PoisonError::into_inner);
         if state.items.is_empty() && state.closed {
             return None;
         }
-        (state.samples, state.news) = (0, 0);
+        (state.samples, state.news, state.woken) = (0, 0, false);
         Some(state.items.drain(..).collect())
     }
 
@@ -85,6 +89,7 @@ impl Queue {
 
     /// Wakes the receiver, which then takes nothing.
     pub fn wake(&self) {
+        self.lock().woken = true;
         self.inner.filled.notify_all();
     }
 

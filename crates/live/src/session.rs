@@ -58,8 +58,8 @@ pub enum SessionError {
 }
 
 enum Request {
-    Expect(Box<Expect>),
-    Arm,
+    Expect(Box<Expect>, mpsc::Sender<()>),
+    Arm(mpsc::Sender<()>),
     Zero(mpsc::Sender<Result<Vec<f64>, ZeroError>>),
     Compare(mpsc::Sender<Result<Vec<f64>, CompareError>>),
     Accept(mpsc::Sender<Result<Arc<Accepted>, AcceptError>>),
@@ -126,20 +126,25 @@ impl Session {
         Arc::clone(&self.snapshots.borrow())
     }
 
-    /// Asks for another reading: condition, gates, ambient. Zeros that were taken stay.
+    /// Asks for another reading: condition, gates, ambient. Zeros that were taken stay. What is accepted
+    /// after the return is that other reading.
     ///
     /// # Errors
     /// [`SessionError::Over`].
     pub fn expect(&self, expect: Expect) -> Result<(), SessionError> {
-        self.send(Request::Expect(Box::new(expect)))
+        let (answer, inbox) = mpsc::channel();
+        self.send(Request::Expect(Box::new(expect), answer))?;
+        waited(&inbox)
     }
 
-    /// Lets the next steady stretch be accepted, as after turning a screw.
+    /// Lets the next steady stretch be accepted, as after turning a screw; it begins anew from here.
     ///
     /// # Errors
     /// [`SessionError::Over`].
     pub fn arm(&self) -> Result<(), SessionError> {
-        self.send(Request::Arm)
+        let (answer, inbox) = mpsc::channel();
+        self.send(Request::Arm(answer))?;
+        waited(&inbox)
     }
 
     /// Takes the sensors' zero, engine off; returns each body's [Pa].
@@ -335,8 +340,14 @@ impl Worker {
     /// False when the session is to end. A requester that no longer waits is no matter.
     fn answer(&mut self, request: Request) -> bool {
         match request {
-            Request::Expect(expect) => self.follower.set_expect(*expect),
-            Request::Arm => self.follower.arm(),
+            Request::Expect(expect, answer) => {
+                self.follower.set_expect(*expect);
+                let _ = answer.send(());
+            }
+            Request::Arm(answer) => {
+                self.follower.arm();
+                let _ = answer.send(());
+            }
             Request::Zero(answer) => {
                 let _ = answer.send(self.follower.take_zero());
             }
@@ -370,6 +381,7 @@ impl Worker {
             progress: f.progress(),
             accepted: f.accepted(),
             notices: f.notices(),
+            traces_on: f.traces_on().map(<[usize]>::to_vec),
             practice: self.practice,
         }
     }

@@ -37,6 +37,9 @@ pub struct Snapshot {
     pub accepted: u64,
     /// Doubts about what is being read.
     pub notices: Vec<Notice>,
+    /// Body that each trace sits on by the firing intervals of the last seconds, in the order of the setup;
+    /// `None` before they are known.
+    pub traces_on: Option<Vec<usize>>,
     /// The practice engine, where it is the source.
     pub practice: Option<PracticeState>,
 }

@@ -75,3 +75,10 @@ pub struct CycleReading {
     /// Doubts about the reading.
     pub notices: Vec<Notice>,
 }
+
+impl CycleReading {
+    /// True if the firing intervals show at least two hoses on each other's bodies.
+    pub fn is_crossed(&self) -> bool {
+        self.traces_on.iter().enumerate().any(|(i, on)| i != *on)
+    }
+}

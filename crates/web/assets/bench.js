@@ -49,6 +49,7 @@ function show(glance) {
   say(by('band-text'), fill(t.band, { low: number(low, 0), high: number(high, 0) }));
   const scatter = live.rpm_scatter_percent;
   say(by('steady'), scatter === null ? t.no_speed : fill(t.scatter, { percent: number(scatter, 1) }));
+  showHoses(live);
   showProgress(live);
   showEngine(glance);
   showGuide(glance.guide);
@@ -132,6 +133,17 @@ function showSensors({ live, comparison }) {
   const { apart_kpa: apart, below_kpa: below, agree } = comparison;
   const text = agree ? t.agree : below < config.drawn_kpa ? t.not_drawn : t.differ;
   say(compared, fill(text, { apart: amount(apart), below: amount(below), agree: amount(config.agree_kpa), drawn: amount(config.drawn_kpa) }));
+}
+
+/** Hoses on each other's bodies: what leans is then the other side. */
+function showHoses({ crossed, notices }) {
+  const told = (code) => notices.some((notice) => notice.code === code);
+  const pairs = crossed.map((hose) => fill(t.crossed_pair, hose)).join(', ');
+  const text = crossed.length > 0 ? fill(t.crossed, { pairs }) : told('firing-unclear') ? t.firing_unclear : '';
+  const box = by('hoses');
+  box.hidden = text === '';
+  say(box, text);
+  say(by('unchecked'), told('hoses-unchecked') ? t.hoses_unchecked : '');
 }
 
 /** Whether the readings are in the records. */

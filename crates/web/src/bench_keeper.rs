@@ -1,4 +1,7 @@
 //! Readings of the bench go into the records of its job as they are taken, watched or not.
+//!
+//! Each bench of a job has a keeper of its own. A bench that is put away for another leaves what was taken
+//! on it to its keeper, which ends when all of it is in the records.
 
 use std::time::Duration;
 
@@ -7,6 +10,7 @@ use evenpull_app::{
 };
 use serde::Serialize;
 
+use crate::announce::Announcement;
 use crate::state::Web;
 
 /// Time between two looks for a new reading.
@@ -14,7 +18,7 @@ const LOOK: Duration = Duration::from_millis(250);
 /// Time before a reading that could not be kept is tried again.
 const AGAIN: Duration = Duration::from_secs(3);
 
-/// The job that the bench reads for, and how far its readings are kept.
+/// The job that the bench reads for, and how far its readings are kept, for the pages.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub(crate) struct BenchLink {
     /// Job.
@@ -23,12 +27,6 @@ pub(crate) struct BenchLink {
     pub(crate) kept: usize,
     /// Why the next one is not; it is tried again.
     pub(crate) trouble: Option<String>,
-    /// Turns of the next reading that are in the records already.
-    #[serde(skip)]
-    turns_kept: usize,
-    /// Sensors that agreed are noted among the checks.
-    #[serde(skip)]
-    compared: bool,
     /// Counts up with each bench: a keeper works for its own only.
     #[serde(skip)]
     pub(crate) number: u64,
@@ -40,82 +38,122 @@ impl BenchLink {
             job,
             kept: 0,
             trouble: None,
-            turns_kept: 0,
-            compared: false,
             number,
         }
     }
 }
 
-/// Keeps readings until the bench is set up for something else.
-pub(crate) async fn keep_readings(web: Web, number: u64) {
-    while let Some(link) = web.bench_link().filter(|l| l.number == number) {
-        match keep_some(&web, &link).await {
-            Ok(()) => tokio::time::sleep(LOOK).await,
+/// Keeps the readings of one bench in the job they were begun for. It alone knows how far that is.
+struct Keeper {
+    web: Web,
+    job: i64,
+    number: u64,
+    /// Readings in the records.
+    kept: usize,
+    /// Turns of the next reading that are in the records already.
+    turns_kept: usize,
+    /// Sensors that agreed are noted among the checks.
+    compared: bool,
+    /// Trouble after the bench was put away was told at the terminal.
+    told: bool,
+}
+
+/// Keeps readings until the bench was put away and all that was taken on it is in the records.
+pub(crate) async fn keep_readings(web: Web, link: BenchLink) {
+    let mut keeper = Keeper {
+        web,
+        job: link.job,
+        number: link.number,
+        kept: 0,
+        turns_kept: 0,
+        compared: false,
+        told: false,
+    };
+    loop {
+        match keeper.keep_some().await {
+            Ok(true) => tokio::time::sleep(LOOK).await,
+            Ok(false) => break,
             Err(error) => {
-                let text = error.to_string();
-                web.change_link(number, |l| l.trouble = Some(text));
+                keeper.tell(&error);
                 tokio::time::sleep(AGAIN).await;
             }
         }
     }
+    keeper.web.keeper_done(keeper.number);
 }
 
-async fn keep_some(web: &Web, link: &BenchLink) -> Result<(), AppError> {
-    let Some(records) = web.records() else {
-        return Ok(());
-    };
-    let there = web.clone();
-    let (number, kept) = (link.number, link.kept);
-    // The bench may be in use by a request that waits for its session.
-    let looked = tokio::task::spawn_blocking(move || there.bench_beyond(number, kept)).await;
-    let Some(beyond) = looked.ok().flatten() else {
-        return Ok(());
-    };
-    if beyond.sensors_agree && !link.compared {
-        records
-            .record_check(link.job, "gauges_zeroed", "true")
-            .await?;
-        web.change_link(link.number, |l| l.compared = true);
+impl Keeper {
+    /// Takes what there is into the records; false once nothing can follow.
+    async fn keep_some(&mut self) -> Result<bool, AppError> {
+        let Some(records) = self.web.records().cloned() else {
+            return Ok(false);
+        };
+        let there = self.web.clone();
+        let (number, kept) = (self.number, self.kept);
+        // The bench may be in use by a request that waits for its session.
+        let looked = tokio::task::spawn_blocking(move || there.bench_beyond(number, kept)).await;
+        let Some(beyond) = looked.map_err(|e| AppError::Runtime(e.to_string()))? else {
+            return Ok(false);
+        };
+        if beyond.sensors_agree && !self.compared {
+            records
+                .record_check(self.job, "gauges_zeroed", "true")
+                .await?;
+            self.compared = true;
+        }
+        if let Some(job) = beyond.job {
+            records
+                .set_head(self.job, "ambient", Some(&ambient(&job)))
+                .await?;
+            for reading in job.readings.iter().skip(kept) {
+                self.keep_one(&records, &job, reading).await?;
+            }
+        }
+        Ok(!beyond.over)
     }
-    let Some(job) = beyond.job else {
-        return Ok(());
-    };
-    records
-        .set_head(link.job, "ambient", Some(&ambient(&job)))
-        .await?;
-    for reading in job.readings.iter().skip(kept) {
-        keep_one(web, records, link.number, &job, reading).await?;
-    }
-    Ok(())
-}
 
-/// What was turned before a reading, and the reading. Where one of them fails the rest follows when
-/// it is tried again, and nothing is there twice.
-async fn keep_one(
-    web: &Web,
-    records: &Records,
-    number: u64,
-    job: &BenchJob,
-    reading: &BenchReading,
-) -> Result<(), AppError> {
-    let Some(link) = web.bench_link().filter(|l| l.number == number) else {
-        return Ok(());
-    };
-    for (adjuster, turns) in reading.adjusted.iter().skip(link.turns_kept) {
-        records
-            .record_adjustment(link.job, adjuster, *turns)
-            .await?;
-        web.change_link(number, |l| l.turns_kept += 1);
+    /// What was turned before a reading, and the reading. Where one of them fails the rest follows when
+    /// it is tried again, and nothing is there twice.
+    async fn keep_one(
+        &mut self,
+        records: &Records,
+        job: &BenchJob,
+        reading: &BenchReading,
+    ) -> Result<(), AppError> {
+        for (adjuster, turns) in reading.adjusted.iter().skip(self.turns_kept) {
+            records
+                .record_adjustment(self.job, adjuster, *turns)
+                .await?;
+            self.turns_kept += 1;
+        }
+        let entry = entry(reading, job.profile.profile.bodies(), job.hose);
+        records.add_reading(self.job, &entry).await?;
+        self.kept += 1;
+        self.turns_kept = 0;
+        let kept = self.kept;
+        self.web.change_link(self.number, |link| {
+            link.kept = kept;
+            link.trouble = None;
+        });
+        Ok(())
     }
-    let entry = entry(reading, job.profile.profile.bodies(), job.hose);
-    records.add_reading(link.job, &entry).await?;
-    web.change_link(number, |l| {
-        l.kept += 1;
-        l.turns_kept = 0;
-        l.trouble = None;
-    });
-    Ok(())
+
+    /// The page of the bench shows it as long as the bench is this one; after that the terminal, once.
+    fn tell(&mut self, error: &AppError) {
+        let text = error.to_string();
+        let mut shown = false;
+        self.web.change_link(self.number, |link| {
+            link.trouble = Some(text.clone());
+            shown = true;
+        });
+        if !shown && !self.told {
+            self.told = true;
+            let job = self.job;
+            self.web.announce(Announcement::Trouble(format!(
+                "job {job}: a reading of the bench is not in the records yet and is tried again: {text}"
+            )));
+        }
+    }
 }
 
 /// The air and the zeros of the sensors, as a section of the job file.

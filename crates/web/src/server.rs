@@ -2,11 +2,16 @@
 
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+use std::time::Duration;
 
 use tokio::runtime::{Builder, Runtime};
 
+use crate::announce::Announcement;
 use crate::routes::router;
 use crate::state::Web;
+
+/// How long the last readings of the bench are waited for.
+const AT_THE_END: Duration = Duration::from_secs(10);
 
 /// Why the server does not run.
 #[derive(Debug, thiserror::Error)]
@@ -94,11 +99,19 @@ impl Server {
         listener.set_nonblocking(true)?;
         runtime.block_on(async move {
             let listener = tokio::net::TcpListener::from_std(listener)?;
-            // Streams never end by themselves, so nothing is waited for.
-            tokio::select! {
-                ended = axum::serve(listener, router(web)).into_future() => ended,
+            // Streams never end by themselves, so none is waited for; readings taken are.
+            let ended = tokio::select! {
+                ended = axum::serve(listener, router(web.clone())).into_future() => ended,
                 () = told_to_end() => Ok(()),
+            };
+            let left = web.end_bench(AT_THE_END).await;
+            if left > 0 {
+                web.announce(Announcement::Trouble(
+                    "the last readings of the bench are not in the records: they could not be written"
+                        .to_owned(),
+                ));
             }
+            ended
         })?;
         runtime.shutdown_background();
         Ok(())

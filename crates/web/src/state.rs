@@ -6,13 +6,10 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use evenpull_app::{
-    AppError, Bench, BenchGlance, BenchJob, BenchStart, Calendar, Clock, Records, ShopSettings,
-    Watcher, Writing,
-};
+use evenpull_app::{AppError, Bench, BenchStart, Calendar, Clock, Records, ShopSettings, Writing};
 
 use crate::announce::{Announce, Announcement};
-use crate::bench_keeper::{BenchLink, keep_readings};
+use crate::bench_keeper::BenchLink;
 use crate::glances::Glances;
 use crate::pages::Assessed;
 use crate::pairing::Pairing;
@@ -20,6 +17,9 @@ use crate::problem::Problem;
 use crate::session::Sessions;
 use crate::texts::{Texts, Translation};
 use crate::token::random_token;
+use bench::Beyond;
+
+mod bench;
 
 /// What a server is made from.
 #[derive(Clone)]
@@ -88,20 +88,13 @@ struct Inner {
     /// Set where its readings are kept there.
     link: Mutex<Option<BenchLink>>,
     benches: AtomicU64,
+    /// Keepers at work by the number of their bench, with what a bench that was put away left.
+    keepers: Mutex<HashMap<u64, Option<Beyond>>>,
     glances: Glances,
     ports: Vec<PathBuf>,
     first_bench: BenchStart,
     work: PathBuf,
     faults: AtomicU64,
-}
-
-/// What the bench has that is not kept yet.
-#[derive(Debug)]
-pub(crate) struct Beyond {
-    /// Sensors were compared and agree.
-    pub(crate) sensors_agree: bool,
-    /// The job of the bench, if it has readings that are not kept.
-    pub(crate) job: Option<BenchJob>,
 }
 
 impl fmt::Debug for Web {
@@ -135,6 +128,7 @@ impl Web {
                 job: Mutex::default(),
                 link: Mutex::default(),
                 benches: AtomicU64::new(0),
+                keepers: Mutex::default(),
                 glances: Glances::default(),
                 ports: config.ports,
                 first_bench: config.bench,
@@ -266,88 +260,6 @@ impl Web {
         Texts::translated(&toml).map_err(|e| format!("{language}: {e}"))
     }
 
-    /// Does something with the bench, which is set up when it is first asked for. Waits for others
-    /// who do: not to be called from an asynchronous thread.
-    pub(crate) fn at_bench<T>(
-        &self,
-        what: impl FnOnce(&mut Bench) -> Result<T, AppError>,
-    ) -> Result<T, AppError> {
-        let mut slot = held(&self.inner.bench);
-        if let Some(bench) = slot.as_mut() {
-            return what(bench);
-        }
-        what(slot.insert(Bench::set_up(&self.inner.first_bench)?))
-    }
-
-    /// Puts another bench in place of the present one, for a job if one is named; its readings are
-    /// then kept in that job as they are taken. Needs a runtime around it.
-    pub(crate) fn set_bench(&self, start: &BenchStart, job: Option<i64>) -> Result<(), AppError> {
-        let bench = Bench::set_up(start)?;
-        let number = self.inner.benches.fetch_add(1, Ordering::Relaxed) + 1;
-        let link = job
-            .filter(|_| bench.keeps())
-            .map(|job| BenchLink::new(job, number));
-        // Links and bench change together: a keeper looks at the link first.
-        *held(&self.inner.link) = None;
-        *held(&self.inner.bench) = Some(bench);
-        *held(&self.inner.job) = job;
-        if link.is_some() {
-            *held(&self.inner.link) = link;
-            tokio::spawn(keep_readings(self.clone(), number));
-        }
-        Ok(())
-    }
-
-    /// Ends the session of the bench.
-    pub(crate) fn leave_bench(&self) {
-        *held(&self.inner.link) = None;
-        *held(&self.inner.job) = None;
-        *held(&self.inner.bench) = None;
-    }
-
-    /// The job that the bench is set up for.
-    pub(crate) fn bench_job(&self) -> Option<i64> {
-        *held(&self.inner.job)
-    }
-
-    /// How far the readings of the bench are kept in its job.
-    pub(crate) fn bench_link(&self) -> Option<BenchLink> {
-        held(&self.inner.link).clone()
-    }
-
-    /// Changes the link of that number, if the bench is still set up for it.
-    pub(crate) fn change_link(&self, number: u64, change: impl FnOnce(&mut BenchLink)) {
-        if let Some(link) = held(&self.inner.link)
-            .as_mut()
-            .filter(|l| l.number == number)
-        {
-            change(link);
-        }
-    }
-
-    /// What the bench has beyond so many readings. May wait for others who use it.
-    pub(crate) fn bench_beyond(&self, number: u64, kept: usize) -> Option<Beyond> {
-        let mut slot = held(&self.inner.bench);
-        // Between the look at the link and this one the bench may have become another's.
-        if self.bench_link()?.number != number {
-            return None;
-        }
-        let bench = slot.as_mut()?;
-        let glance = bench.glance();
-        let job = (glance.readings > kept).then(|| bench.job().ok()).flatten();
-        Some(Beyond {
-            sensors_agree: glance.comparison.is_some_and(|c| c.agree),
-            job,
-        })
-    }
-
-    /// A watcher of the session of the bench; `None` while somebody operates it or before it is
-    /// set up.
-    pub(crate) fn bench_watcher(&self) -> Option<Watcher> {
-        let slot = self.inner.bench.try_lock().ok()?;
-        Some(slot.as_ref()?.watch())
-    }
-
     /// Serial ports that boards are looked for on.
     pub(crate) fn ports(&self) -> &[PathBuf] {
         &self.inner.ports
@@ -374,12 +286,6 @@ impl Web {
     /// A moment [ms since 1970 UTC] as it shall be read.
     pub(crate) fn when(&self, ms: i64) -> String {
         (self.inner.when)(ms)
-    }
-
-    /// The bench as it stands; `None` while somebody operates it or before it is set up.
-    pub(crate) fn glance(&self) -> Option<BenchGlance> {
-        let mut slot = self.inner.bench.try_lock().ok()?;
-        Some(slot.as_mut()?.glance())
     }
 
     /// The glances that all streams share.

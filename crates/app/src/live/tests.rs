@@ -116,6 +116,48 @@ fn a_view_goes_to_json_without_numbers_that_are_none() {
     assert_eq!(json["practice"]["running"], false);
 }
 
+/// What firing intervals can show is told while the engine runs, and never of hoses that sit right; where
+/// the intervals are equal it is said that they cannot show it.
+#[test]
+fn crossed_hoses_are_seen_where_the_firing_intervals_can_show_them() {
+    const RUN: Duration = Duration::from_secs(15);
+    for (name, can_tell) in [
+        ("heron-270", true),
+        ("avocet-180", true),
+        ("dipper-triple", true),
+        ("siskin-four", true),
+        ("curlew-vee-four", true),
+        ("plover-360", false),
+    ] {
+        let profile = Arc::new(load_profile(name).unwrap());
+        let session = |faults: Vec<Fault>| {
+            let source = LiveSource::Practice { faults, seed: 7 };
+            let session = LiveSession::open(LiveRequest {
+                profile: Arc::clone(&profile),
+                ..request(source)
+            });
+            let session = session.unwrap();
+            session.start_engine().unwrap();
+            session
+        };
+        let right = session(Vec::new());
+        let crossed = session(vec!["crossed-hoses".parse().unwrap()]);
+        let start = Instant::now();
+        let (mut told, mut said) = (None, false);
+        while start.elapsed() < RUN {
+            let view = right.view();
+            assert!(view.crossed.is_empty(), "{name}: {:?}", view.crossed);
+            said |= view.notices.iter().any(|n| n.code == "hoses-unchecked");
+            if told.is_none() && !crossed.view().crossed.is_empty() {
+                told = Some(start.elapsed());
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        println!("{name}: told after {told:?}");
+        assert_eq!((told.is_some(), said), (can_tell, !can_tell), "{name}");
+    }
+}
+
 /// A recording of the examples, played, shows what `read` says about it; the rest are told apart.
 #[test]
 fn recordings_and_addresses_are_sources() {

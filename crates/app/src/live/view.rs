@@ -48,8 +48,19 @@ pub struct LiveView {
     pub accepted: u64,
     /// Doubts.
     pub notices: Vec<NoticeAnswer>,
+    /// Hoses that the firing intervals show on another body; empty where none is seen.
+    pub crossed: Vec<CrossedView>,
     /// The practice engine, where it is the source.
     pub practice: Option<PracticeView>,
+}
+
+/// A hose on another body than the one its trace is named after.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct CrossedView {
+    /// Body the trace is named after.
+    pub trace: String,
+    /// Body the hose sits on.
+    pub on: String,
 }
 
 /// The connection.
@@ -152,8 +163,23 @@ pub fn live_view(s: &Snapshot) -> LiveView {
         progress: progress(&s.progress, &names),
         accepted: s.accepted,
         notices: notices(&s.notices),
+        crossed: crossed(s),
         practice: s.practice.as_ref().map(practice),
     }
+}
+
+fn crossed(s: &Snapshot) -> Vec<CrossedView> {
+    let name = |i: usize| Some(s.bodies.get(i)?.body.clone());
+    let traces = s.traces_on.iter().flatten().enumerate();
+    traces
+        .filter(|(i, on)| i != *on)
+        .filter_map(|(i, on)| {
+            Some(CrossedView {
+                trace: name(i)?,
+                on: name(*on)?,
+            })
+        })
+        .collect()
 }
 
 fn difference(bodies: &[BodyNow]) -> Option<f64> {

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use evenpull_diagnose::{Assessment, CauseCode};
+use evenpull_diagnose::Assessment;
 use evenpull_job::{Adjuster, AdjusterKind, Condition, PerTurn, Profile};
 use evenpull_live::Watcher;
 use serde::Serialize;
@@ -14,115 +14,16 @@ use super::bench_source::{BenchStart, MENDABLE, seals};
 use super::guide::{Guide, GuideView};
 use super::station::{Station, stations};
 use crate::error::AppError;
-use crate::live::{LiveReading, LiveSession, LiveView, reading_band_rpm};
+use crate::live::{LiveSession, LiveView, reading_band_rpm};
 use crate::profiles::LoadedProfile;
 
-/// Temperature of the practice engine [C]: warm.
-const PRACTICE_C: f64 = 75.0;
+mod comparison;
+mod operation;
+mod taking;
+mod turning;
 
-/// Something done at the bench.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub enum Operation {
-    /// Start the engine.
-    Start,
-    /// Kill switch.
-    Kill,
-    /// Take the zero of the sensors, engine off.
-    Zero,
-    /// Go to a station by its code: throttle there, bleeds shut or as they were, next reading.
-    Station(String),
-    /// Read the present station once more.
-    Again,
-    /// Turn an adjuster, positive = more opening or area.
-    Turn {
-        /// Adjuster.
-        adjuster: String,
-        /// Turns.
-        turns: f64,
-    },
-    /// The ECU stores the present throttle-sensor reading as closed.
-    Learn,
-    /// Follow a step of the advice, counted from 0.
-    Follow(usize),
-    /// Tell what was hidden.
-    Reveal,
-    /// Mend what no screw puts right, by its cause; see [`super::mendable`].
-    Mend(CauseCode),
-    /// Compare the sensors, all on one held pressure.
-    Compare,
-    /// What is read beside the sensors at a machine.
-    Beside(Beside),
-}
-
-/// What is read beside the sensors, as typed; stands for the readings from then on.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Beside {
-    /// Engine temperature [C].
-    pub engine_c: Option<f64>,
-    /// Raw volts of the throttle sensor [V]; for the present station only.
-    pub sensor_v: Option<f64>,
-    /// Opening the ECU believes in [deg above closed]; for the present station only.
-    pub ecu_opening_deg: Option<f64>,
-    /// Idle valve [steps]; for the present station only.
-    pub idle_valve_steps: Option<f64>,
-}
-
-/// Sensors on one held pressure.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Comparison {
-    /// What each reads, zeros taken out [kPa], profile's order.
-    pub kpa: Vec<f64>,
-    /// Largest less smallest [kPa].
-    pub apart_kpa: f64,
-    /// How far below the air around it was held [kPa].
-    pub below_kpa: f64,
-    /// They agree to [`AGREE_KPA`], at a depression of [`DRAWN_KPA`] or more.
-    pub agree: bool,
-}
-
-/// What zeroed sensors on one pressure may differ by [kPa]; docs/sensor-lines.md.
-pub const AGREE_KPA: f64 = 0.3;
-/// Depression at which a wrong gain shows [kPa]: 1.5 % of it is what they may differ by.
-pub const DRAWN_KPA: f64 = 20.0;
-
-/// Why the bench does not do what is asked.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum BenchRefusal {
-    /// No such station.
-    #[error("no station `{code}`; there are {known}")]
-    NoStation {
-        /// Code as given.
-        code: String,
-        /// Codes there are.
-        known: String,
-    },
-    /// No such step, or it turns nothing.
-    #[error("step {number} turns nothing that can be followed; assess the readings first")]
-    NoStep {
-        /// Number as shown.
-        number: usize,
-    },
-    /// Mended what was sound.
-    #[error("nothing was wrong there; the engine is as it was")]
-    Sound,
-    /// Done at the machine itself.
-    #[error("sensors are read here; this is done at the machine itself")]
-    AtTheMachine,
-    /// A sealed part of a real machine.
-    #[error(
-        "`{part}` is sealed and stays so; only in the baseline stage, with a written reason, is a turn \
-         of it noted under Work"
-    )]
-    Sealed {
-        /// Part.
-        part: String,
-    },
-    /// Nothing to assess.
-    #[error("no reading was taken yet; start the engine and take one")]
-    NoReading,
-}
+pub use comparison::{AGREE_KPA, Comparison, DRAWN_KPA};
+pub use operation::{BenchRefusal, Beside, Operation};
 
 /// The bench with its session; dropping it ends the session.
 #[derive(Debug)]
@@ -381,14 +282,14 @@ impl Bench {
 
     /// Throttle, bleeds and the next reading for a station.
     fn go_to(&mut self, index: usize) -> Result<(), AppError> {
-        self.station = index;
-        self.beside = Beside {
-            engine_c: self.beside.engine_c,
-            ..Beside::default()
-        };
-        let (condition, throttle) = (self.station().condition, self.station().throttle());
+        let (condition, throttle) = (
+            self.stations[index].condition,
+            self.stations[index].throttle(),
+        );
         if !self.is_practice() {
-            return self.session.read_next(condition, &[]);
+            self.session.read_next(condition, &[])?;
+            self.at_station(index);
+            return Ok(());
         }
         self.session.throttle(throttle)?;
         let shut = condition == Condition::IdleBleedsShut;
@@ -400,103 +301,20 @@ impl Bench {
             }
             self.bleeds_shut = shut;
         }
-        self.session.read_next(condition, &[])
+        self.session.read_next(condition, &[])?;
+        self.at_station(index);
+        Ok(())
     }
 
-    fn turn(&mut self, name: &str, turns: f64) -> Result<(), AppError> {
-        let adjuster = self.profile().adjuster(name);
-        let sealed = adjuster.as_ref().is_some_and(|a| a.kind.is_sealed());
-        if sealed && !self.is_practice() {
-            let part = name.to_owned();
-            return Err(BenchRefusal::Sealed { part }.into());
-        }
-        let bleed = adjuster
-            .as_ref()
-            .filter(|a| a.kind == AdjusterKind::Bleed)
-            .and_then(|a| self.profile().body_index(a.bodies.first()?))
-            .filter(|body| self.bleed_turns.len() > *body);
-        let turns = match bleed {
-            // A bleed ends on its seat; shut ones are opened from there.
-            Some(body) => {
-                let now = if self.bleeds_shut {
-                    0.0
-                } else {
-                    self.bleed_turns[body]
-                };
-                turns.max(-now)
-            }
-            None => turns,
+    /// From here on another station is read. What was accepted until now belongs to the one before,
+    /// with what was typed beside it.
+    fn at_station(&mut self, index: usize) {
+        self.collect();
+        self.station = index;
+        self.beside = Beside {
+            engine_c: self.beside.engine_c,
+            ..Beside::default()
         };
-        if self.is_practice() {
-            self.session.turn(name, turns)?;
-        } else {
-            self.session.note_turn(name, turns)?;
-        }
-        *self.turned.entry(name.to_owned()).or_default() += turns;
-        if let Some(guide) = self.guide.as_mut().filter(|g| g.adjuster == name) {
-            guide.made += turns;
-        }
-        if let Some(body) = bleed {
-            if self.bleeds_shut {
-                self.bleed_turns = vec![0.0; self.bleed_turns.len()];
-                self.bleeds_shut = false;
-            }
-            self.bleed_turns[body] += turns;
-            // Where they stand is noted with each reading.
-            return Ok(());
-        }
-        match self.pending.iter_mut().find(|(n, _)| n == name) {
-            Some((_, sum)) => *sum += turns,
-            None => self.pending.push((name.to_owned(), turns)),
-        }
-        if let Some((_, touched)) = self.job.seals.iter_mut().find(|(n, _)| n == name) {
-            *touched |= sealed;
-        }
-        Ok(())
-    }
-
-    /// The same engine without one of its faults: it stands, its screws are where they were, and
-    /// its sensors have to be zeroed again.
-    fn mend(&mut self, code: CauseCode) -> Result<(), AppError> {
-        let mut start = self.start.clone();
-        let faults = start.faults_mut().ok_or(BenchRefusal::AtTheMachine)?;
-        let before = faults.len();
-        faults.retain(|f| f.code != code);
-        if faults.len() == before {
-            return Err(BenchRefusal::Sound.into());
-        }
-        let session = start.open(self.station().condition)?;
-        for (name, turns) in &self.turned {
-            if !name.starts_with("bleed.") {
-                session.turn(name, *turns)?;
-            }
-        }
-        let bodies = self.profile().bodies().iter();
-        for ((body, made), stands) in bodies.zip(session.bleed_turns()).zip(&self.bleed_turns) {
-            session.turn(&format!("bleed.{body}"), stands - made)?;
-        }
-        (self.session, self.start) = (session, start);
-        (self.bleeds_shut, self.collected) = (false, 0);
-        self.job.key_off_kpa = None;
-        self.guide = None;
-        self.go_to(self.station)
-    }
-
-    /// All sensors on one held pressure: what is left between them is their gain.
-    fn compare(&mut self) -> Result<(), AppError> {
-        let kpa = self.session.compare()?;
-        let high = kpa.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let low = kpa.iter().copied().fold(f64::INFINITY, f64::min);
-        let mean = kpa.iter().sum::<f64>() / kpa.len() as f64;
-        let below_kpa = self.session.request().ambient.pressure_kpa - mean;
-        let apart_kpa = high - low;
-        self.comparison = Some(Comparison {
-            agree: apart_kpa <= AGREE_KPA && below_kpa >= DRAWN_KPA,
-            kpa,
-            apart_kpa,
-            below_kpa,
-        });
-        Ok(())
     }
 
     fn follow(&mut self, step: usize) -> Result<(), AppError> {
@@ -508,48 +326,5 @@ impl Bench {
     fn guide_of(&self, step: usize) -> Option<Guide> {
         let (assessment, _) = self.assessment.as_deref()?;
         Guide::of(assessment.advice.get(step)?, self.profile())
-    }
-
-    /// Takes over every reading that was accepted since the last look.
-    fn collect(&mut self) {
-        let view = self.session.view();
-        while self.collected < view.accepted {
-            self.collected += 1;
-            if let Some(reading) = self.session.accepted(self.collected) {
-                let taken = self.as_taken(reading, &view);
-                self.job.readings.push(taken);
-            }
-        }
-    }
-
-    fn as_taken(&mut self, reading: LiveReading, view: &LiveView) -> BenchReading {
-        if let Some(kpa) = reading.key_off_kpa.iter().copied().collect() {
-            self.job.key_off_kpa = Some(kpa);
-        }
-        let practice = view.practice.as_ref();
-        let beside = self.beside;
-        let shut = reading.condition == Condition::IdleBleedsShut;
-        BenchReading {
-            condition: reading.condition,
-            rpm: reading.reading.rpm.value,
-            depression_kpa: reading
-                .reading
-                .channels
-                .iter()
-                .map(|c| c.mean_depression_kpa)
-                .collect(),
-            recording: reading.text,
-            engine_c: practice.map_or(beside.engine_c, |_| Some(PRACTICE_C)),
-            sensor_v: practice.map_or(beside.sensor_v, |p| p.sensor_v),
-            ecu_opening_deg: practice.map_or(beside.ecu_opening_deg, |p| p.ecu_opening_deg),
-            idle_valve_steps: practice
-                .map_or(beside.idle_valve_steps, |p| p.idle_valve_steps)
-                .filter(|_| self.profile().idle_valve.is_some()),
-            bleed_turns: (!self.bleed_turns.is_empty()).then(|| {
-                let counted = |turns: &f64| if shut { 0.0 } else { *turns };
-                self.bleed_turns.iter().map(counted).collect()
-            }),
-            adjusted: std::mem::take(&mut self.pending),
-        }
     }
 }

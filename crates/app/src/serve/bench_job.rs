@@ -21,6 +21,9 @@ pub struct BenchReading {
     pub rpm: f64,
     /// Mean depressions [kPa], profile's order.
     pub depression_kpa: Vec<f64>,
+    /// The firing intervals show hoses on each other's bodies: the depressions are not of the bodies they
+    /// are named after.
+    pub crossed: bool,
     /// Engine temperature [C], if it was told.
     pub engine_c: Option<f64>,
     /// Raw volts of the throttle sensor [V].

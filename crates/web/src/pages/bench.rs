@@ -9,9 +9,9 @@ use axum::http::header::CONTENT_SECURITY_POLICY;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use evenpull_app::{
     AGREE_KPA, Adjuster, AdjusterKind, AppError, Bench, BenchReading, BenchSource, BenchStart,
-    Beside, CautionWhen, Comparison, Condition, DRAWN_KPA, Fault, Operation, Writing,
-    assessment_page, cause_code, cause_name, cautions_for, fault_codes, load_profile, mendable,
-    profile_list,
+    Beside, CautionWhen, Comparison, Condition, CrossedView, DRAWN_KPA, Fault, LiveView, Operation,
+    Writing, assessment_page, cause_code, cause_name, cautions_for, fault_codes, load_profile,
+    mendable, profile_list,
 };
 use serde::Serialize;
 
@@ -61,6 +61,7 @@ struct ScrewView {
 #[derive(Debug)]
 struct ReadingRow {
     words: String,
+    crossed: bool,
     rpm: String,
     depressions: Vec<String>,
     apart: String,
@@ -90,6 +91,8 @@ struct BenchPage {
     truth: Option<Vec<String>>,
     /// The practice engine, which is operated from here.
     practice: bool,
+    /// What the intake strokes say against the hoses; empty where nothing does.
+    hoses: String,
     /// How the sensors compared last; empty before.
     compared: String,
     /// How far the readings are kept; empty where they are not.
@@ -106,9 +109,11 @@ struct BenchPage {
 pub(crate) async fn bench(State(web): State<Web>, visitor: Visitor) -> Result<Response, Problem> {
     aside(move || {
         web.at_bench(|bench| {
-            let compared = bench.glance().comparison;
+            let glance = bench.glance();
             let mut page = page(bench, web.bench_job(), &visitor);
             let (texts, writing) = (&visitor.texts, visitor.writing);
+            page.hoses = hoses_words(&glance.live, texts);
+            let compared = glance.comparison;
             page.compared =
                 compared.map_or_else(String::new, |c| compared_words(&c, texts, writing));
             let link = web.bench_link();
@@ -144,6 +149,7 @@ fn page(bench: &Bench, job: Option<i64>, visitor: &Visitor) -> BenchPage {
             .findings()
             .map(|f| findings_view(&f.0, |i| bench.can_follow(i), writing)),
         practice: bench.is_practice(),
+        hoses: String::new(),
         compared: String::new(),
         kept: String::new(),
         beside: beside_fields(&bench.beside(), writing),
@@ -166,6 +172,22 @@ fn page(bench: &Bench, job: Option<i64>, visitor: &Visitor) -> BenchPage {
         job,
         s: visitor.shell(Place::Bench),
     }
+}
+
+/// What the intake strokes say against the hoses, as the script says it too.
+fn hoses_words(live: &LiveView, texts: &Texts) -> String {
+    if !live.crossed.is_empty() {
+        let pair = |c: &CrossedView| {
+            let places = [("trace", c.trace.as_str()), ("on", c.on.as_str())];
+            texts.fill("script.crossed_pair", &places)
+        };
+        let pairs: Vec<String> = live.crossed.iter().map(pair).collect();
+        return texts.fill("script.crossed", &[("pairs", &pairs.join(", "))]);
+    }
+    if live.notices.iter().any(|n| n.code == "firing-unclear") {
+        return texts.at("script.firing_unclear").to_owned();
+    }
+    String::new()
 }
 
 /// How the sensors compared, as the script says it too.
@@ -292,6 +314,7 @@ fn reading_row(reading: &BenchReading, texts: &Texts, writing: Writing) -> Readi
     let low = all.iter().copied().fold(f64::INFINITY, f64::min);
     ReadingRow {
         words: condition_words(reading.condition, texts).to_owned(),
+        crossed: reading.crossed,
         rpm: writing.fixed(reading.rpm, 0),
         depressions: all.iter().map(|kpa| writing.pressure(*kpa)).collect(),
         apart: writing.pressure(high - low),

@@ -3,6 +3,7 @@ use std::time::{Duration, Instant};
 use axum::http::StatusCode;
 
 use crate::client::Device;
+use crate::records::booked;
 
 #[tokio::test]
 async fn the_bench_shows_its_engine_screws_and_places() {
@@ -87,4 +88,131 @@ async fn a_reading_is_taken_by_itself_and_assessed() {
         !policy.contains("script-src") && policy.contains("default-src 'none'"),
         "{policy}"
     );
+}
+
+/// Waits for a reading that its keeper has not taken over yet; readings taken and kept then. Where the
+/// keeper was sooner, another reading is taken.
+async fn taken_and_not_kept(device: &Device, csrf: &str) -> (u64, u64) {
+    let start = Instant::now();
+    let mut seen = 0;
+    loop {
+        let glance = device.glance().await;
+        let readings = glance["readings"].as_u64().unwrap();
+        let kept = glance["kept"]["kept"].as_u64().unwrap();
+        if readings > kept {
+            return (readings, kept);
+        }
+        if readings > seen {
+            seen = readings;
+            device
+                .post("/bench/do", &[("csrf", csrf), ("do", "again")])
+                .await;
+        }
+        assert!(start.elapsed() < Duration::from_secs(120), "{glance:#}");
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+}
+
+fn number(job: &str) -> i64 {
+    job.rsplit('/').next().unwrap().parse().unwrap()
+}
+
+/// Readings on record of a job, once there are as many as wanted.
+async fn on_record(device: &Device, job: &str, wanted: u64) -> usize {
+    let start = Instant::now();
+    loop {
+        let found = device.records.job(number(job)).await.unwrap();
+        let found = found.readings.len();
+        if found as u64 >= wanted || start.elapsed() > Duration::from_secs(10) {
+            return found;
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+}
+
+/// Readings are looked for four times a second; the bench is set up for another job, and the server
+/// ended, sooner than that after one was taken.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_reading_lands_on_the_job_it_was_begun_for() {
+    let device = Device::paired().await;
+    let first = booked(&device, "Dunlin 1060", "stalls").await;
+    let second = booked(&device, "Dunlin 270", "hunts").await;
+    let csrf = device.csrf().await;
+    let form = [
+        ("csrf", csrf.as_str()),
+        ("source", "practice"),
+        ("fault", "none"),
+        ("seed", "3"),
+    ];
+    let run = [
+        [("csrf", csrf.as_str()), ("do", "start")],
+        [("csrf", csrf.as_str()), ("station", "idle")],
+    ];
+    let set = device.post(&format!("{first}/bench"), &form).await;
+    assert_eq!(set.status, StatusCode::SEE_OTHER, "{set:?}");
+    for fields in &run {
+        device.post("/bench/do", fields).await;
+    }
+    let (taken, kept) = taken_and_not_kept(&device, &csrf).await;
+    assert!(taken > kept);
+    let set = device.post(&format!("{second}/bench"), &form).await;
+    assert_eq!(set.status, StatusCode::SEE_OTHER, "{set:?}");
+    assert_eq!(on_record(&device, &first, taken).await as u64, taken);
+    assert_eq!(on_record(&device, &second, 0).await, 0);
+    for fields in &run {
+        device.post("/bench/do", fields).await;
+    }
+    let (taken, _) = taken_and_not_kept(&device, &csrf).await;
+    assert_eq!(device.web.end_bench(Duration::from_secs(10)).await, 0);
+    // At once: the end has waited for it.
+    assert_eq!(on_record(&device, &second, 0).await as u64, taken);
+    let found = device.records.job(number(&first)).await.unwrap();
+    let bench = found.readings.iter().filter(|r| r.recording.is_some());
+    assert_eq!(bench.count(), found.readings.len());
+}
+
+/// Sensor hoses on each other's bodies: told beside the picture while the engine runs, without scripts
+/// too, and at the reading that is taken all the same.
+#[tokio::test(flavor = "multi_thread")]
+async fn crossed_hoses_are_told_at_once_with_what_to_do() {
+    let device = Device::paired().await;
+    let form = [
+        ("profile", "heron-270"),
+        ("fault", "crossed-hoses"),
+        ("seed", "5"),
+    ];
+    let set = device.submit("/bench/new", &form).await;
+    assert_eq!(set.status, StatusCode::SEE_OTHER, "{set:?}");
+    let told = "Hoses crossed: the one named left is on right";
+    assert!(!device.get("/bench").await.text.contains(told));
+    device.submit("/bench/do", &[("do", "start")]).await;
+    device.submit("/bench/do", &[("station", "idle")]).await;
+    let start = Instant::now();
+    let glance = loop {
+        let glance = device.glance().await;
+        if glance["live"]["crossed"]
+            .as_array()
+            .is_some_and(|c| !c.is_empty())
+        {
+            break glance;
+        }
+        assert!(start.elapsed() < Duration::from_secs(30), "{glance:#}");
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    };
+    println!("told after {:.1} s", start.elapsed().as_secs_f64());
+    assert_eq!(glance["readings"], 0, "before anything is read");
+    let first = &glance["live"]["crossed"][0];
+    assert_eq!(
+        (&first["trace"], &first["on"]),
+        (&"left".into(), &"right".into())
+    );
+    let page = device.get("/bench").await.text;
+    for text in [told, "Stop the engine"] {
+        assert!(page.contains(text), "{text} in {page}");
+    }
+    let start = Instant::now();
+    while !device.get("/bench").await.text.contains("(hoses crossed)") {
+        assert!(start.elapsed() < Duration::from_secs(120), "no reading");
+        tokio::time::sleep(Duration::from_millis(500)).await;
+    }
 }
