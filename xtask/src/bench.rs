@@ -4,12 +4,15 @@
 
 mod assess;
 mod engine;
+mod import;
 mod read;
+mod tally;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result};
+use tally::Tally;
 
 use crate::process::{self, cargo};
 
@@ -17,14 +20,18 @@ use crate::process::{self, cargo};
 const ROUNDS: usize = 5;
 
 /// A group of contenders: its name on the command line, what runs it.
-type Group = (&'static str, fn(&Place, usize) -> Result<()>);
+type Group = (&'static str, fn(&Place, usize, &mut Tally) -> Result<()>);
 
 /// Every group, in the order in which they run.
-const GROUPS: [Group; 3] = [
+const GROUPS: [Group; 4] = [
     ("engine", engine::run),
+    ("import", import::run),
     ("read", read::run),
     ("assess", assess::run),
 ];
+
+/// Packages whose versions stand over the table at the end.
+const PEERS: [&str; 6] = ["numpy", "scipy", "cantera", "pandas", "polars", "emcee"];
 
 /// Where the benchmark keeps what it makes, and the interpreter of its Python environment.
 struct Place {
@@ -32,7 +39,7 @@ struct Place {
     python: PathBuf,
 }
 
-/// Runs the groups asked for, `[GROUP...] [ROUNDS]`; without a group all of them.
+/// Runs the groups asked for, `[GROUP...] [ROUNDS]`, without a group all of them, and ends with one table.
 ///
 /// `live [SECONDS]` is no contest and runs only when asked for, alone.
 pub(crate) fn run(arguments: &[String]) -> Result<()> {
@@ -59,19 +66,20 @@ pub(crate) fn run(arguments: &[String]) -> Result<()> {
     let python = python(&home)?;
     let place = Place { home, python };
     print_machine()?;
-    let mut missed = Vec::new();
+    let mut tally = Tally::default();
     for (name, group) in wanted {
         println!("\n## {name}\n");
-        if let Err(error) = group(&place, rounds) {
+        tally.begin(name);
+        if let Err(error) = group(&place, rounds, &mut tally) {
             println!("{error:#}");
-            missed.push(name);
+            tally.no_answer();
         }
     }
-    if missed.is_empty() {
-        Ok(())
-    } else {
-        bail!("goals missed or no answer: {}", missed.join(", "))
-    }
+    println!("\n## all\n");
+    print_machine()?;
+    println!("{}", versions(&place.python, &PEERS)?);
+    println!("{}", load());
+    tally.finish()
 }
 
 /// Delay, processor time and memory of a live session; fails when a budget is not kept.
@@ -142,6 +150,16 @@ fn print_machine() -> Result<()> {
         process::capture(Command::new("rustc").arg("--version"))?.trim()
     );
     Ok(())
+}
+
+/// What else the machine does; times taken beside other work are not to be believed.
+fn load() -> String {
+    let text = std::fs::read_to_string("/proc/loadavg").unwrap_or_default();
+    let minute = text.split(' ').next().filter(|word| !word.is_empty());
+    format!(
+        "load over the last minute, this run included: {}",
+        minute.unwrap_or("not known")
+    )
 }
 
 /// One line with the versions of Python and of these packages.

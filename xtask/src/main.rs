@@ -10,6 +10,7 @@ mod browser;
 mod crash;
 mod direction;
 mod keys;
+mod links;
 mod load;
 mod measured;
 mod process;
@@ -30,13 +31,13 @@ cargo xtask COMMAND
   ci        check, documents, test, licences and sources, unused dependencies
   validate  the outside checks alone, with their table
   browser   the pages alone
-  bench     the program against named peers, ratios from one run; `bench engine`, `bench read` or `bench assess` alone
+  bench     the program against named peers, ratios from one run; `bench engine`, `import`, `read`, `assess` alone
   calibrate do intervals and probabilities mean what they say, over drawn machines
   study     on practice machines: `study advice|baseline|cross-flow|years [JOBS] [--wrong]`
   crash     kill a writer of the records 500 times (or as often as said) and look what is left
   lists     the lists of many years of records against those of a new shop
   load      the served pages under load, and how soon a sample is on the screen: `load [SECONDS]`
-  doc       the documents of every crate, warnings denied
+  doc       the documents of every crate, warnings denied; the links in every Markdown file
   assets    shell completions and manual pages into target/assets";
 
 fn main() -> ExitCode {

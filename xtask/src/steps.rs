@@ -5,7 +5,7 @@ use std::time::Instant;
 use anyhow::{Result, bail};
 
 use crate::process::{self, cargo};
-use crate::{assets, browser, direction, keys, purity, tools};
+use crate::{assets, browser, direction, keys, links, purity, tools};
 
 /// Named steps: all of them run, whatever an earlier one said, and the summary names each.
 #[derive(Default)]
@@ -153,8 +153,9 @@ pub(crate) fn validate() -> Result<()> {
     ])?)
 }
 
-/// The documents of every crate, warnings denied.
+/// The links of every Markdown file, then the documents of every crate, warnings denied.
 pub(crate) fn doc() -> Result<()> {
+    links::check()?;
     process::run(cargo(&["doc", "--workspace", "--no-deps"])?.env("RUSTDOCFLAGS", "-D warnings"))
 }
 

@@ -7,6 +7,7 @@ use std::time::Instant;
 use anyhow::{Context, Result, bail};
 use serde_json::Value;
 
+use super::tally::Tally;
 use super::{Place, median, text, versions};
 use crate::process::{self, cargo};
 
@@ -46,7 +47,7 @@ impl Peer {
 }
 
 /// Builds, measures in turns, prints ratios.
-pub(super) fn run(place: &Place, rounds: usize) -> Result<()> {
+pub(super) fn run(place: &Place, rounds: usize, tally: &mut Tally) -> Result<()> {
     let job = text(&process::root()?.join("examples/jobs/worn-spindle"))?;
     process::run(&mut cargo(&[
         "build",
@@ -97,7 +98,8 @@ pub(super) fn run(place: &Place, rounds: usize) -> Result<()> {
     for _ in turns..rounds {
         walls.push(assess(&own, &job)?.0);
     }
-    report(&walls, &ratios, effective, &peers)
+    report(&walls, &ratios, effective, &peers, tally);
+    Ok(())
 }
 
 /// Time of the whole command on the clock [s], its least effective draws, hypotheses drawn from by chains.
@@ -128,7 +130,7 @@ fn draw(place: &Place, case: &Path) -> Result<Vec<Peer>> {
     out.lines().map(Peer::of).collect()
 }
 
-fn report(walls: &[f64], ratios: &[f64], effective: f64, peers: &[Peer]) -> Result<()> {
+fn report(walls: &[f64], ratios: &[f64], effective: f64, peers: &[Peer], tally: &mut Tally) {
     let own_s = median(walls.to_vec());
     println!("\nevenpull assess, whole: {own_s:.3} s; least effective draws {effective:.0}");
     println!(
@@ -151,18 +153,6 @@ fn report(walls: &[f64], ratios: &[f64], effective: f64, peers: &[Peer]) -> Resu
         );
     }
     let ratio = median(ratios.to_vec());
-    println!("ratio {ratio:.1} (goal {GOAL}), budget of the command {BUDGET_S} s");
-    let mut missed = Vec::new();
-    if ratio < GOAL {
-        missed.push(format!("{ratio:.1} times faster, goal {GOAL}"));
-    }
-    if own_s > BUDGET_S {
-        missed.push(format!("{own_s:.2} s, budget {BUDGET_S} s"));
-    }
-    if missed.is_empty() {
-        println!("goals met");
-        Ok(())
-    } else {
-        bail!("goals missed: {}", missed.join("; "))
-    }
+    tally.at_least("times faster than scipy and emcee", ratio, GOAL);
+    tally.at_most("s for the whole command", own_s, BUDGET_S);
 }
