@@ -90,7 +90,7 @@ impl Desk<'_> {
             steps.push(if c.code == LinkAltered && self.profile().one_shaft() {
                 twisted_step(c)
             } else {
-                baseline_step(c)
+                baseline_step(c, self.job.baseline_reason.is_some())
             });
             return steps;
         }
@@ -155,15 +155,20 @@ pub(crate) fn plain(adjuster: &str, way: &str, gate: &str, why: &str) -> Advice 
     }
 }
 
-fn baseline_step(cause: &Cause) -> Advice {
+fn baseline_step(cause: &Cause, reason_given: bool) -> Advice {
     let on = cause
         .body
         .as_deref()
         .map_or(String::new(), |b| format!(" on {b}"));
     plain(
         &format!("baseline stage{on}"),
-        "leave sealed parts alone in this stage; restoring a working baseline needs an override with a written reason \
-         (`[baseline] reason` in the job)",
+        if reason_given {
+            "of the sealed parts turn only a stop that is named below, to its volts; where none is, the baseline is not \
+             known well enough to turn one"
+        } else {
+            "leave sealed parts alone in this stage; restoring a working baseline needs an override with a written \
+             reason (`[baseline] reason` in the job)"
+        },
         "leaks excluded, clearances and gauges checked, seals photographed, owner's authority noted",
         "a sealed part was moved; compensating with the balance adjuster or the bleeds would hide it",
     )

@@ -93,3 +93,37 @@ fn a_reference_of_another_engine() {
     let place = format!("job.toml:{line}:");
     beside("healthy", &[&shown(folder.path())]).refuses(&[&place, "front", "remedy:"]);
 }
+
+/// With an earlier visit and a written reason a stop is named with its volts, and no step asks for the
+/// reason again; without the reason nothing sealed is named.
+#[test]
+fn a_written_reason_opens_the_baseline_stage() {
+    let folder = tempfile::tempdir().unwrap();
+    let source = open_job("stop-turned-in");
+    for entry in std::fs::read_dir(&source).unwrap() {
+        let entry = entry.unwrap();
+        std::fs::copy(entry.path(), folder.path().join(entry.file_name())).unwrap();
+    }
+    let file = folder.path().join("job.toml");
+    let earlier = format!("\nearlier = '{}'\n", shown(&open_job("healthy")));
+    let text = std::fs::read_to_string(&file)
+        .unwrap()
+        .replacen('\n', &earlier, 1);
+    let ways = |text: &str| -> Vec<(String, String)> {
+        std::fs::write(&file, text).unwrap();
+        let a = evenpull(&["assess", &shown(folder.path()), "--json"]);
+        let v: Value = serde_json::from_str(&a.out).unwrap_or_else(|e| panic!("{e}: {a:#?}"));
+        let word = |step: &Value, key: &str| step[key].as_str().unwrap().to_owned();
+        let steps = v["advice"].as_array().unwrap().iter();
+        steps
+            .map(|step| (word(step, "adjuster"), word(step, "way")))
+            .collect()
+    };
+    let asked = |steps: &[(String, String)]| steps.iter().any(|(_, way)| way.contains("reason"));
+    let stop = |steps: &[(String, String)]| steps.iter().any(|(name, _)| name == "stop.left");
+    let without = ways(&text);
+    assert!(asked(&without) && !stop(&without), "{without:?}");
+    let reason = "\n[baseline]\nreason = \"seal broken when it came in, owner agrees\"\n";
+    let with = ways(&(text + reason));
+    assert!(!asked(&with) && stop(&with), "{with:?}");
+}
