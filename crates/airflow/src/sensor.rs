@@ -141,6 +141,33 @@ fn check_supply(supply_v: f64) -> Result<(), SensorError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Pressure to volts or counts and back, for any sensor. The offset is a few supplies at most,
+        /// so what is lost is a few roundings of it.
+        #[test]
+        fn prop_sensor_and_converter_undo_each_other(
+            k1_per_kpa in prop_oneof![-0.1..-1e-4_f64, 1e-4..0.1_f64],
+            k2 in -2.0..2.0_f64,
+            p_pa in 0.0..250_000.0_f64,
+            supply_v in 3.0..15.0_f64,
+            full_scale in 100.0..1e7_f64,
+        ) {
+            let sensor = Ratiometric::new(k1_per_kpa, k2).unwrap();
+            let counts = Counts::new(full_scale).unwrap();
+            let limit_pa = 8.0 * f64::EPSILON * (p_pa + sensor.pa_per_ratio().abs() * k2.abs());
+            let ratio = sensor.ratio_from_pa(p_pa);
+            let volts = sensor.volts_from_pa(p_pa, supply_v).unwrap();
+            for back_pa in [
+                sensor.pa_from_ratio(ratio),
+                sensor.pa_from_ratio(counts.ratio(counts.counts(ratio))),
+                sensor.pa_from_volts(volts, supply_v).unwrap(),
+            ] {
+                prop_assert!((back_pa - p_pa).abs() <= limit_pa, "{back_pa} {p_pa} {limit_pa}");
+            }
+        }
+    }
 
     #[test]
     fn both_ways_agree() {

@@ -299,6 +299,33 @@ fn folded(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    /// There and back are four roundings at most, each of half a unit in the last place.
+    fn same(a: f64, b: f64) -> bool {
+        (a - b).abs() <= 4.0 * f64::EPSILON * b.abs()
+    }
+
+    proptest! {
+        /// From one unit into another and back, by way of SI or not, is the same number.
+        #[test]
+        fn prop_units_undo_each_other(value in -1e9..1e9_f64) {
+            for a in PressureUnit::ALL {
+                prop_assert!(same(a.from_pa(a.to_pa(value)), value), "{a}");
+                for b in PressureUnit::ALL {
+                    let there = b.from_pa(a.to_pa(value));
+                    prop_assert!(same(a.from_pa(b.to_pa(there)), value), "{a} {b}");
+                }
+            }
+            use LengthUnit::{Inch, M, Mm, Thou, Um};
+            for a in [M, Mm, Um, Thou, Inch] {
+                prop_assert!(same(a.from_m(a.to_m(value)), value), "{a}");
+            }
+            for a in [AngleUnit::Rad, AngleUnit::Deg, AngleUnit::Turn] {
+                prop_assert!(same(a.from_rad(a.to_rad(value)), value), "{a}");
+            }
+        }
+    }
 
     #[test]
     fn every_name_reads_back() {
