@@ -130,9 +130,26 @@ pub(crate) struct Made {
     pub(crate) profile: Profile,
     pub(crate) job: Job,
     pub(crate) cycles: Vec<Option<CycleReading>>,
+    /// Text of the job.
+    text: String,
 }
 
 impl Made {
+    /// The same machine and readings with its two bodies listed the other way round.
+    pub(crate) fn listed_the_other_way_round(mut self) -> Self {
+        let text = builtin()[0]
+            .toml
+            .replace("[\"left\", \"right\"]", "[\"right\", \"left\"]")
+            .replace("[0.0, 270.0]", "[270.0, 0.0]");
+        self.profile = Profile::from_toml("profile.toml", &text).expect("the embedded profile");
+        self.job = Job::from_toml("job.toml", &self.text, &self.profile).expect("the same job");
+        for cycle in self.cycles.iter_mut().flatten() {
+            cycle.channels.reverse();
+            cycle.traces_on = cycle.traces_on.iter().rev().map(|i| 1 - i).collect();
+        }
+        self
+    }
+
     pub(crate) fn assess(&self) -> Assessment {
         evenpull_diagnose::assess(&self.job, &self.profile, &self.cycles)
     }
@@ -286,6 +303,7 @@ pub(crate) fn make(put: &PutIn) -> Made {
         profile,
         job,
         cycles,
+        text,
     }
 }
 
@@ -330,5 +348,6 @@ pub(crate) fn gauges(profile_index: usize, lines: &str) -> Made {
         profile,
         job,
         cycles,
+        text,
     }
 }

@@ -4,6 +4,7 @@ mod bench;
 mod calibration;
 mod cylinder;
 mod idle_air;
+mod laws;
 
 use bench::{PutIn, gauges, make};
 use evenpull_diagnose::{Assessment, CauseCode};
