@@ -6,6 +6,7 @@ mod assess;
 mod bad_files;
 mod bad_jobs;
 mod documents;
+mod guide;
 mod listen;
 mod practice;
 mod profile;
