@@ -218,10 +218,10 @@ fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, axis: Axis, unit: &str) {
     }
     canvas.line((LEFT, BOTTOM), (RIGHT, BOTTOM), "axis");
     let across = match axis {
-        Axis::Distance => "1,000 km",
-        Axis::Time => "years",
+        Axis::Distance => format!("{} km", canvas.figure(1_000.0, 0)),
+        Axis::Time => "years".to_owned(),
     };
-    canvas.text((RIGHT, BOTTOM + 34.0), Anchor::End, "axis-name", across);
+    canvas.text((RIGHT, BOTTOM + 34.0), Anchor::End, "axis-name", &across);
     canvas.text((2.0, BOTTOM + 34.0), Anchor::Start, "axis-name", unit);
 }
 

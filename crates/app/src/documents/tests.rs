@@ -293,14 +293,14 @@ fn an_estimate_takes_the_rates_of_the_shop() {
     .unwrap();
 }
 
-/// Gauges of 34.0 and 36.5 kPa are 2.5 kPa apart; NIST SP 811: 1 inHg = 3386.389 Pa, so 0.74 inHg, and 25 mbar.
+/// The card names the profile's limit of 1 kPa; NIST SP 811: 1 inHg = 3386.389 Pa, so 0.30 inHg, and 10 mbar.
 #[test]
 fn val_a_stored_document_is_written_as_the_shop_writes_and_a_change_makes_a_version() {
     let made = tempfile::tempdir().unwrap();
     block_on(async {
         let records = open(made.path()).await;
-        let id = job(&records).await;
-        let kind = DocumentKind::Handover;
+        let id = booked(&records).await;
+        let kind = DocumentKind::JobCard;
         let plain = records
             .document(id, kind, PAGE, &Chosen::default(), &calendar())
             .await?;
@@ -318,7 +318,7 @@ fn val_a_stored_document_is_written_as_the_shop_writes_and_a_change_makes_a_vers
             .await?;
         assert_eq!((plain.version, shop.version), (Some(1), Some(2)));
         let page = text(&shop.bytes);
-        assert!(page.contains("0,74 inHg apart before"), "{page}");
+        assert!(page.contains("at most 0,30 inHg"), "{page}");
         assert!(!page.contains(" kPa"), "{page}");
         assert!(records.documents(id).await?[0].current);
         // What is chosen for one document stands before what the shop has set.
@@ -330,7 +330,7 @@ fn val_a_stored_document_is_written_as_the_shop_writes_and_a_change_makes_a_vers
         let own = records
             .document(id, kind, PAGE, &chosen, &calendar())
             .await?;
-        assert!(text(&own.bytes).contains("25 mbar apart before"));
+        assert!(text(&own.bytes).contains("at most 10 mbar"));
         assert_eq!(own.version, Some(3));
         let again = records
             .document(id, kind, PAGE, &Chosen::default(), &calendar())

@@ -117,7 +117,8 @@ fn a_view_goes_to_json_without_numbers_that_are_none() {
 }
 
 /// What firing intervals can show is told while the engine runs, and never of hoses that sit right; where
-/// the intervals are equal it is said that they cannot show it.
+/// the intervals are equal it is said that they cannot show it. The practice engine crosses the hoses of
+/// twins alone; other orders are those of the recordings' own tests.
 #[test]
 fn crossed_hoses_are_seen_where_the_firing_intervals_can_show_them() {
     const RUN: Duration = Duration::from_secs(15);
@@ -141,20 +142,23 @@ fn crossed_hoses_are_seen_where_the_firing_intervals_can_show_them() {
             session
         };
         let right = session(Vec::new());
-        let crossed = session(vec!["crossed-hoses".parse().unwrap()]);
+        let twin = profile.profile.bodies().len() == 2;
+        let crossed = twin.then(|| session(vec!["crossed-hoses".parse().unwrap()]));
         let start = Instant::now();
         let (mut told, mut said) = (None, false);
         while start.elapsed() < RUN {
             let view = right.view();
             assert!(view.crossed.is_empty(), "{name}: {:?}", view.crossed);
             said |= view.notices.iter().any(|n| n.code == "hoses-unchecked");
-            if told.is_none() && !crossed.view().crossed.is_empty() {
+            let shown = crossed.as_ref().map(LiveSession::view);
+            if told.is_none() && shown.is_some_and(|view| !view.crossed.is_empty()) {
                 told = Some(start.elapsed());
             }
             std::thread::sleep(Duration::from_millis(20));
         }
         println!("{name}: told after {told:?}");
-        assert_eq!((told.is_some(), said), (can_tell, !can_tell), "{name}");
+        let wanted = (can_tell && twin, !can_tell);
+        assert_eq!((told.is_some(), said), wanted, "{name}");
     }
 }
 

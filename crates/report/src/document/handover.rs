@@ -315,7 +315,10 @@ fn next(paper: &JobPaper<'_>) -> Section {
                 ("to", &w.figure((km + 1000) as f64, 0)),
             ],
         ),
-        (true, None) => t.own("next.soon"),
+        (true, None) => t.fill(
+            "next.soon",
+            &[("from", &w.figure(500.0, 0)), ("to", &w.figure(1_000.0, 0))],
+        ),
         (false, _) => t.own("next.with_valves"),
     });
     section.push(Block::List { items });

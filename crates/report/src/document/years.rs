@@ -12,6 +12,8 @@ use crate::years_plot::{years_description, years_figures, years_picture, years_t
 
 /// Pictures in one document; the machine's page has them all.
 const MOST_PICTURES: usize = 4;
+/// Distance that a rate counts by [km]; see [`Axis::per`].
+const PER_KM: f64 = 10_000.0;
 /// Visits that make a history.
 const FEWEST_VISITS: usize = 2;
 
@@ -75,8 +77,11 @@ fn told<'a>(paper: &'a JobPaper<'_>) -> Option<&'a PaperYears> {
 fn rate(paper: &JobPaper<'_>, years: &PaperYears, series: &Series, rate: &Interval) -> String {
     let (t, w) = (paper.texts, paper.writing);
     let per = match years.history.axis {
-        Axis::Distance => "years.per_distance",
-        Axis::Time => "years.per_time",
+        Axis::Distance => {
+            let distance = w.figure(PER_KM, 0);
+            t.fill("years.per_distance", &[("distance", &distance)])
+        }
+        Axis::Time => t.own("years.per_time"),
     };
     let figures = years_figures(series.quantity, w);
     let change = |v: f64| {
@@ -96,7 +101,7 @@ fn rate(paper: &JobPaper<'_>, years: &PaperYears, series: &Series, rate: &Interv
             ("low", &change(rate.lo90)),
             ("high", &change(rate.hi90)),
             ("unit", figures.unit),
-            ("per", t.at(per)),
+            ("per", &per),
             ("visits", &series.dots.len().to_string()),
         ],
     );
