@@ -227,8 +227,8 @@ fn val_open_jobs_notices() {
 
 /// `cantera320`: a fired twin as a reactor network with warm runner walls, areas 6 to 24 mm2 and up to a
 /// fifth apart, no sensor noise. Area and drawn-air ratios within 0.7 %: what is left is the heat of the
-/// walls, which acts as an area alike on both sides and so shows most where idle areas are far apart
-/// (docs/method.md, section 10). Speed within 0.5 %, mean depression within 0.3 kPa, as for the open
+/// walls, which gives refills of different speed different exponents and so shows most where idle areas
+/// are far apart (README.md of this package). Speed within 0.5 %, mean depression within 0.3 kPa, as for the open
 /// jobs; the areas themselves within two stated sd of the common scale.
 #[test]
 fn val_reactor_network_twin() {
