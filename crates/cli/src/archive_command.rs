@@ -86,7 +86,7 @@ pub(crate) fn check(args: &CheckArgs) -> Result<Exit, CommandError> {
     } else {
         writeln!(
             out,
-            "{} machines, {} jobs, {} readings, {} recordings, {} photos: everything was read",
+            "everything was read: machines {}, jobs {}, readings {}, recordings {}, photos {}",
             report.machines, report.jobs, report.readings, report.recordings, report.photos
         )?;
         for problem in &report.problems {
