@@ -51,6 +51,7 @@ pub use library::{HealthyJob, LibrarySwitch};
 pub use machines::{Machine, MachineLine, NewMachine};
 pub use moment::Moment;
 pub use owners::{NewOwner, Owner};
+pub use photo_cleaning::cleaned_photo;
 pub use photos::{NewPhoto, PhotoRecord};
 pub use progress::ProgressRecord;
 pub use readings::{NewReading, NewRecording, ReadingRecord, RecordingLine, StoredRecording};

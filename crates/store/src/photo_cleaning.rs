@@ -93,6 +93,16 @@ pub(crate) fn clean(name: &str, raw: Vec<u8>) -> Result<CleanPhoto, StoreError> 
     Ok(CleanPhoto { bytes, kind })
 }
 
+/// The picture alone, as [`Store::add_photo`](crate::Store::add_photo) keeps it.
+///
+/// `name`: of the file, for messages; `raw`: a JPEG, PNG or WebP file as a camera made it.
+///
+/// # Errors
+/// [`StoreError::Invalid`] for what is no such picture, is broken or larger than 40 MB.
+pub fn cleaned_photo(name: &str, raw: Vec<u8>) -> Result<Vec<u8>, StoreError> {
+    Ok(clean(name, raw)?.bytes)
+}
+
 fn clean_jpeg(raw: &Bytes) -> Option<Vec<u8>> {
     let turned = orientation(raw);
     let mut jpeg = Jpeg::from_bytes(raw.clone()).ok()?;
