@@ -1,9 +1,12 @@
-//! A board that sends the practice engine's samples as lines, in real time, on a pty or a socket.
+//! A board that sends the practice engine's samples as lines, on a pty or a socket: in real time, or
+//! as fast as they are followed.
 
 use std::io::Write;
 use std::net::TcpListener;
 use std::os::fd::AsRawFd;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -30,6 +33,37 @@ pub(crate) enum Touch {
     Garbage,
     /// The board starts anew and counts from 0.
     Reset,
+}
+
+/// When the next piece is sent.
+#[derive(Debug, Clone)]
+pub(crate) enum Pace {
+    /// As a board does.
+    Real,
+    /// At once, but never more than a few seconds of samples ahead of those that were followed.
+    Followed(Arc<AtomicU64>),
+}
+
+/// Samples a board may be ahead of whoever follows it; half of what waits there before it is dropped.
+const AHEAD: u64 = 20_000;
+
+impl Pace {
+    /// Waits until `sent` samples are due.
+    fn wait(&self, start: Instant, sent: u64) {
+        match self {
+            Self::Real => {
+                let due = start + Duration::from_secs_f64(sent as f64 / RATE_HZ);
+                std::thread::sleep(due.saturating_duration_since(Instant::now()));
+            }
+            Self::Followed(followed) => {
+                // Whoever follows may be gone: after a second the samples are sent all the same.
+                let patience = Instant::now() + Duration::from_secs(1);
+                while sent > followed.load(Ordering::Relaxed) + AHEAD && Instant::now() < patience {
+                    std::thread::sleep(Duration::from_millis(2));
+                }
+            }
+        }
+    }
 }
 
 /// A healthy twin at the usual air.
@@ -81,7 +115,7 @@ fn head(run: usize) -> String {
 }
 
 /// Sends until the other end is gone or the board is dropped.
-fn send(out: &mut dyn Write, touches: &Receiver<Touch>) {
+fn send(out: &mut dyn Write, touches: &Receiver<Touch>, pace: &Pace) {
     let mut engine = PracticeEngine::new(engine()).unwrap();
     let (mut run, mut count, mut sent) = (0, 0_u64, 0_u64);
     let mut held = None;
@@ -123,8 +157,7 @@ fn send(out: &mut dyn Write, touches: &Receiver<Touch>) {
                 count = (count + 1) % 65_536;
                 sent += 1;
             }
-            let due = start + Duration::from_secs_f64(sent as f64 / RATE_HZ);
-            std::thread::sleep(due.saturating_duration_since(Instant::now()));
+            pace.wait(start, sent);
             if out.write_all(text.as_bytes()).is_err() {
                 return;
             }
@@ -152,7 +185,7 @@ impl Board {
         let sender = std::thread::spawn(move || {
             // Held open, as the kernel holds a plugged-in port.
             let _computer = computer;
-            send(&mut Port(device), &inbox);
+            send(&mut Port(device), &inbox, &Pace::Real);
         });
         Self {
             touches: Some(touches),
@@ -163,12 +196,17 @@ impl Board {
 
     /// A board on the network, and its address.
     pub(crate) fn listen() -> (Self, String) {
+        Self::listen_at(Pace::Real)
+    }
+
+    /// A board on the network that sends at that pace, and its address.
+    pub(crate) fn listen_at(pace: Pace) -> (Self, String) {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let address = listener.local_addr().unwrap().to_string();
         let (touches, inbox) = channel();
         let sender = std::thread::spawn(move || {
             let (mut socket, _) = listener.accept().unwrap();
-            send(&mut socket, &inbox);
+            send(&mut socket, &inbox, &pace);
         });
         let board = Self {
             touches: Some(touches),

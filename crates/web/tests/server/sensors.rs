@@ -1,11 +1,13 @@
 //! Boards on the bench of a job: followed, zeroed, compared, read into the records.
 
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use axum::http::StatusCode;
 use evenpull_live::{PracticeCommand, Throttle};
 
-use crate::board::{Board, Touch};
+use crate::board::{Board, Pace, Touch};
 use crate::client::{Device, send_form};
 use crate::records::booked;
 
@@ -167,6 +169,26 @@ async fn sensors_of_a_board_on_the_network_are_compared() {
         tokio::time::sleep(Duration::from_millis(200)).await;
     }
     board.touch(Touch::Engine(PracticeCommand::Throttle(Throttle::Closed)));
+}
+
+/// A board that sends whatever is followed, faster than the clock: nothing is dropped and nothing lost.
+#[tokio::test(flavor = "multi_thread")]
+async fn samples_may_come_faster_than_the_clock() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin 1060", "stalls").await;
+    let followed = Arc::new(AtomicU64::new(0));
+    let (_board, address) = Board::listen_at(Pace::Followed(Arc::clone(&followed)));
+    let form = [("source", "network"), ("address", address.as_str())];
+    let set = device.submit(&format!("{job}/bench"), &form).await;
+    assert_eq!(set.status, StatusCode::SEE_OTHER, "{set:?}");
+    let glance = until(&device, 60, |g| {
+        let samples = g["live"]["samples"].as_u64().unwrap_or(0);
+        followed.fetch_max(samples, Ordering::Relaxed);
+        samples > 60_000
+    })
+    .await;
+    assert_eq!(glance["live"]["dropped"], 0, "{glance:#}");
+    assert_eq!(glance["live"]["lost_samples"], 0, "{glance:#}");
 }
 
 /// A recording of the job is shown again and not kept twice; a file is read and kept.
