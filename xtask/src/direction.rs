@@ -6,7 +6,7 @@ use serde_json::Value;
 use crate::process::{self, cargo};
 
 /// Package and the packages of the workspace that it may use, prefix left off.
-const ARROWS: [(&str, &[&str]); 14] = [
+const ARROWS: [(&str, &[&str]); 15] = [
     ("airflow", &[]),
     ("fit", &[]),
     ("trace", &["airflow", "fit"]),
@@ -30,12 +30,16 @@ const ARROWS: [(&str, &[&str]); 14] = [
             "airflow", "fit", "trace", "engine", "job", "live", "diagnose", "report", "app",
         ],
     ),
+    (
+        "hardness",
+        &["job", "trace", "live", "report", "store", "app", "web"],
+    ),
     ("xtask", &[]),
 ];
 
 /// Tests alone may also reach sideways and down this list, never up: a test of the
 /// recordings may take its input from the engine model, but not the other way round.
-const TEST_ORDER: [&str; 14] = [
+const TEST_ORDER: [&str; 15] = [
     "airflow",
     "fit",
     "engine",
@@ -49,6 +53,7 @@ const TEST_ORDER: [&str; 14] = [
     "web",
     "cli",
     "validation",
+    "hardness",
     "xtask",
 ];
 

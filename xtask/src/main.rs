@@ -9,12 +9,16 @@ mod bench;
 mod browser;
 mod crash;
 mod direction;
+mod executables;
+mod faults;
+mod fuzz;
 mod keys;
 mod links;
 mod load;
 mod measured;
 mod process;
 mod purity;
+mod soak;
 mod steps;
 mod tools;
 mod trace_file;
@@ -35,12 +39,18 @@ cargo xtask COMMAND
   calibrate do intervals and probabilities mean what they say, over drawn machines
   study     on practice machines: `study advice|baseline|cross-flow|years [JOBS] [--wrong]`
   crash     kill a writer of the records 500 times (or as often as said) and look what is left
+  faults    boards, pages and records broken in every known way, again and again: `faults [SECONDS]`
+  fuzz      an engine looks for inputs that break a parser of foreign bytes: `fuzz [TARGET] [SECONDS]`
+  soak      a day at the bench, faster than the clock: is what is used flat? `soak [HOURS]`
   lists     the lists of many years of records against those of a new shop
   load      the served pages under load, and how soon a sample is on the screen: `load [SECONDS]`
   doc       the documents of every crate, warnings denied; the links in every Markdown file
   assets    shell completions and manual pages into target/assets";
 
 fn main() -> ExitCode {
+    if fuzz::is_compiler() {
+        return fuzz::compile();
+    }
     match dispatch() {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
@@ -59,7 +69,17 @@ fn dispatch() -> Result<()> {
         }
         Some((command, rest)) => (command.as_str(), rest),
     };
-    if !["bench", "calibrate", "study", "crash", "load"].contains(&command) && !rest.is_empty() {
+    let takes_more = [
+        "bench",
+        "calibrate",
+        "study",
+        "crash",
+        "faults",
+        "fuzz",
+        "load",
+        "soak",
+    ];
+    if !takes_more.contains(&command) && !rest.is_empty() {
         bail!(
             "`{command}` takes no further argument, got `{}`",
             rest.join(" ")
@@ -75,6 +95,9 @@ fn dispatch() -> Result<()> {
         "calibrate" => measured::run("calibrate", rest),
         "study" => measured::run("study", rest),
         "crash" => crash::run(rest),
+        "faults" => faults::run(rest),
+        "fuzz" => fuzz::run(rest),
+        "soak" => soak::run(rest),
         "lists" => crash::lists(),
         "load" => load::run(rest),
         "doc" => steps::doc(),
