@@ -4,8 +4,7 @@ use std::fmt;
 use std::path::Path;
 
 /// What may come on top after the first hour [MB of memory]. The findings of the last 32 jobs are kept
-/// in memory, at most 28 of them came after the first hour with its four jobs; they and what the
-/// allocator does not give back take about 1 MB each.
+/// in memory; they and what the allocator does not give back may take a megabyte or two each.
 const MEMORY_MB: f64 = 48.0;
 /// Threads and open files that may come and go between two rows.
 const A_FEW: i64 = 6;
@@ -108,7 +107,9 @@ pub(crate) fn verdict(rows: &[Usage]) -> Result<(), Vec<String>> {
     let warm = rows.iter().find(|r| r.at_h >= 1.0).unwrap_or(end);
     println!("\n{}\n{start}\n{warm}\n{end}", Usage::HEAD);
     let per_reading = |a: &Usage, b: &Usage| {
-        (b.database_mb - a.database_mb) / (b.readings - a.readings).max(1) as f64
+        // What was written last is in the log until the database takes it over.
+        (b.database_mb + b.log_mb - a.database_mb - a.log_mb)
+            / (b.readings - a.readings).max(1) as f64
     };
     let mut faults = Vec::new();
     let mut bound = |what: &str, value: f64, limit: f64| {
