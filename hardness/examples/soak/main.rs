@@ -39,6 +39,8 @@ const HOURS: f64 = 8.0;
 const PER_HOUR: u64 = 3_600_000;
 /// Simulated length of one job, and of one row of the table [samples].
 const JOB: u64 = PER_HOUR / 4;
+/// Without a speed for so long the engine stands [samples]; more than the board may be ahead.
+const STANDS: u64 = 40_000;
 /// Readings of one job.
 const READINGS: u64 = 7;
 /// Without a new sample for so long the stream has broken.
@@ -128,11 +130,17 @@ impl Job {
         self.zero(device).await;
         self.board.touch(Touch::Engine(PracticeCommand::Start));
         let (mut kept, mut asked, mut looked) = (0, 0, 0);
+        let mut started = self.followed.load(Ordering::Relaxed);
         loop {
             let glance = self.glance(device).await;
             let samples = self.followed.load(Ordering::Relaxed);
             if samples >= JOB {
                 break;
+            }
+            // An engine may stall, as any does; it is started again.
+            if glance["live"]["rpm"].is_null() && samples > started + STANDS {
+                self.board.touch(Touch::Engine(PracticeCommand::Start));
+                started = samples;
             }
             kept = glance["kept"]["kept"].as_u64().unwrap_or(kept);
             // Spread over the job: as many as the order of work has.
