@@ -205,12 +205,7 @@ fn seen(views: &[View<'_>], period_s: f64) -> Option<Vec<CrossFlow>> {
     let agreed = chi2 <= AGREE * (each.len() - 1) as f64 * (1.0 + kappa / mean_rate).powi(2);
     let shares = || each.iter().map(|(x, _, k)| x / k);
     if !(certain && agreed) {
-        let largest = each
-            .iter()
-            .filter(|(x, s, k)| *x > CERTAIN * s.hypot(SHARE_MIMIC * k))
-            .map(|(x, _, k)| x / k)
-            .fold(0.0, f64::max);
-        if largest > 0.0 {
+        if let Some(largest) = served_at_both_ends(&each) {
             let one = CrossFlow::uncorrected(largest, largest, Seen::Contradicted);
             return Some(vec![one; each.len()]);
         }
@@ -231,6 +226,27 @@ fn seen(views: &[View<'_>], period_s: f64) -> Option<Vec<CrossFlow>> {
             })
         })
         .collect()
+}
+
+/// Largest share that a cylinder sees beyond doubt, if it may be a passage at all.
+///
+/// A passage serves at least two runners, so where all others exclude half of what a single one sees, it
+/// is none: behind a valve that closes while the next one opens, as on a 180-degree twin, ringing and
+/// wall heat look like a passage of up to a third of the through-area.
+fn served_at_both_ends(each: &[(f64, f64, f64)]) -> Option<f64> {
+    let doubt = |(_, sd, k): &(f64, f64, f64)| CERTAIN * sd.hypot(SHARE_MIMIC * k);
+    let sure: Vec<usize> = (0..each.len())
+        .filter(|&i| each[i].0 > doubt(&each[i]))
+        .collect();
+    let &first = sure.first()?;
+    let excluded = |other: &(f64, f64, f64)| other.0 + doubt(other) < 0.5 * each[first].0;
+    let alone = sure.len() == 1
+        && each
+            .iter()
+            .enumerate()
+            .all(|(i, one)| i == first || excluded(one));
+    let shares = sure.iter().map(|&i| each[i].0 / each[i].2);
+    (!alone).then(|| shares.fold(0.0, f64::max))
 }
 
 /// Weighted linear least squares; solution and variances scaled by the residuals.
@@ -371,5 +387,18 @@ mod tests {
     #[test]
     fn one_body_alone_tells_nothing() {
         assert_eq!(find(&[], PERIOD_S, false), []);
+    }
+
+    /// A passage has two ends: seen by one runner and excluded by all others it is none; seen by two, or
+    /// by one beside another that cannot tell, it may be.
+    #[test]
+    fn a_passage_serves_two_runners() {
+        let (sees, excludes, cannot_tell) = ((2.0, 0.1, 10.0), (0.0, 0.01, 10.0), (0.0, 1.0, 10.0));
+        assert_eq!(served_at_both_ends(&[sees, excludes]), None);
+        assert_eq!(served_at_both_ends(&[excludes, sees, excludes]), None);
+        assert_eq!(served_at_both_ends(&[excludes, excludes]), None);
+        let larger = (3.0, 0.1, 10.0);
+        assert_eq!(served_at_both_ends(&[excludes, sees, larger]), Some(0.3));
+        assert_eq!(served_at_both_ends(&[sees, cannot_tell]), Some(0.2));
     }
 }
