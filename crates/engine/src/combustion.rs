@@ -100,10 +100,29 @@ impl CylinderWall {
 
     /// Heat flow out of the gas [W]: `v_m3`, `area_m2`, `p_pa`, `t_k`, mean piston speed [m/s].
     pub fn heat_w(&self, v_m3: f64, area_m2: f64, p_pa: f64, t_k: f64, piston_m_s: f64) -> f64 {
-        // One power for the three that hang on the gas: V^-0.06 p^0.8 T^-0.4.
-        let gas = (p_pa * p_pa / t_k).powf(0.4) * v_m3.powf(-0.06);
-        let h = self.scale * Self::HOHENBERG_SI * gas * (piston_m_s + 1.4).powf(0.8);
-        h * area_m2 * (t_k - self.t_k)
+        self.heat_of(
+            Self::of_place(v_m3, area_m2) * Self::of_speed(piston_m_s),
+            p_pa,
+            t_k,
+        )
+    }
+
+    /// What of the flow the place of the piston decides: `A V^-0.06`, `v_m3` [m3], `area_m2` [m2].
+    pub(crate) fn of_place(v_m3: f64, area_m2: f64) -> f64 {
+        area_m2 * v_m3.powf(-0.06)
+    }
+
+    /// What of it the mean piston speed [m/s] decides: `(c_m + 1.4)^0.8`.
+    pub(crate) fn of_speed(piston_m_s: f64) -> f64 {
+        (piston_m_s + 1.4).powf(0.8)
+    }
+
+    /// [`CylinderWall::heat_w`] by the product of [`CylinderWall::of_place`] and [`CylinderWall::of_speed`]:
+    /// powers are dear, and neither hangs on the gas.
+    pub(crate) fn heat_of(&self, place_and_speed: f64, p_pa: f64, t_k: f64) -> f64 {
+        // One power for the two that do: p^0.8 T^-0.4.
+        let gas = (p_pa * p_pa / t_k).powf(0.4);
+        self.scale * Self::HOHENBERG_SI * place_and_speed * gas * (t_k - self.t_k)
     }
 }
 

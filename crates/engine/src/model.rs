@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use crate::combustion::CylinderWall;
 use crate::crank::VolumeTable;
 use crate::gas::WorkingGas;
 use crate::rates::{Gas, TOTALS, VOLUME_SLOTS};
@@ -19,7 +20,8 @@ pub(crate) struct Geometry {
     pub(crate) intake_m2: f64,
     pub(crate) exhaust_m2: f64,
     pub(crate) burn_per_s: f64,
-    pub(crate) wall_m2: f64,
+    /// See [`CylinderWall::of_place`]; zero without wall heat.
+    pub(crate) wall_place: f64,
 }
 
 impl Geometry {
@@ -29,6 +31,7 @@ impl Geometry {
         self.dv_m3_s = shape.dv_m3_deg * deg_per_s;
         self.intake_m2 = breathing_scale * shape.intake_m2;
         self.exhaust_m2 = breathing_scale * shape.exhaust_m2;
+        self.wall_place = shape.wall_place;
     }
 
     /// True when no valve is open and nothing burns.
@@ -45,6 +48,7 @@ struct Shape {
     dv_m3_deg: f64,
     intake_m2: f64,
     exhaust_m2: f64,
+    wall_place: f64,
 }
 
 /// Added to a number below 2^31 it leaves the nearest whole one: 2^52.
@@ -71,6 +75,8 @@ pub(crate) struct CylinderModel {
     /// Piston crown and head [m2], and cylinder wall to volume [m2/m3].
     ends_m2: f64,
     round_m2_per_m3: f64,
+    /// See [`CylinderWall::of_speed`], at the present speed.
+    pub(crate) wall_speed: f64,
     /// Volume of the cylinder over the crank angle.
     volume: VolumeTable,
     /// Shape at every half row of a cycle, both ends included: steps from row to row look only there,
@@ -111,6 +117,7 @@ impl CylinderModel {
             exhaust: OpenValve::new(&spec.exhaust),
             ends_m2: 2.0 * spec.crank.piston_area_m2(),
             round_m2_per_m3: 4.0 / spec.crank.bore_m,
+            wall_speed: 0.0,
             volume: VolumeTable::new(&spec.crank),
             half_rows: Vec::new(),
             area_over_length_m,
@@ -133,6 +140,10 @@ impl CylinderModel {
             dv_m3_deg,
             intake_m2: self.intake.area_m2(phi_deg),
             exhaust_m2: self.exhaust.area_m2(phi_deg),
+            wall_place: self.spec.cylinder_wall.map_or(0.0, |_| {
+                let area_m2 = self.ends_m2 + v_m3 * self.round_m2_per_m3;
+                CylinderWall::of_place(v_m3, area_m2)
+            }),
         }
     }
 
@@ -224,7 +235,7 @@ impl Model {
                 model
             })
             .collect();
-        Self {
+        let mut model = Self {
             cylinders,
             chamber_at: at,
             gas,
@@ -241,8 +252,22 @@ impl Model {
             balance_pipe_m2: setting.balance_pipe_m2,
             idle_valve_m2: 0.0,
             share_m2: 0.0,
-            deg_per_s: 6000.0,
+            deg_per_s: 0.0,
             half_rows_per_deg: 0.0,
+        };
+        model.set_rpm(1000.0);
+        model
+    }
+
+    /// Takes over the speed [1/min] and what it alone decides.
+    pub(crate) fn set_rpm(&mut self, rpm: f64) {
+        self.deg_per_s = 6.0 * rpm;
+        for c in &mut self.cylinders {
+            let piston_m_s = 2.0 * c.spec.crank.stroke_m * rpm / 60.0;
+            c.wall_speed = CylinderWall::of_speed(piston_m_s);
+            if let Some(law) = c.spec.heat {
+                c.burn_start_deg = law.start_deg(rpm);
+            }
         }
     }
 
@@ -340,9 +365,6 @@ impl Model {
                 let since_deg = wrap_720(c.phi_deg(theta_deg) - 360.0 - c.burn_start_deg);
                 g.burn_per_s = law.rate_per_deg(since_deg) * self.deg_per_s;
             }
-            if c.spec.cylinder_wall.is_some() {
-                g.wall_m2 = c.ends_m2 + g.v_m3 * c.round_m2_per_m3;
-            }
         }
     }
 }
@@ -375,7 +397,7 @@ mod tests {
                     (want.intake_m2, got.intake_m2),
                     (want.exhaust_m2, got.exhaust_m2),
                     (want.burn_per_s, got.burn_per_s),
-                    (want.wall_m2, got.wall_m2),
+                    (want.wall_place, got.wall_place),
                 ] {
                     assert!(
                         (got - want).abs() <= 1e-9 * want.abs().max(1e-6),

@@ -228,13 +228,7 @@ impl Model {
 
         let (burn_heat, burned) = (c.burn_heat_j * g.burn_per_s, c.burn_air_kg * g.burn_per_s);
         let wall = c.spec.cylinder_wall.map_or(0.0, |w| {
-            w.heat_w(
-                g.v_m3,
-                g.wall_m2,
-                cylinder.p_pa,
-                cylinder.t_k,
-                self.piston_m_s(c),
-            )
+            w.heat_of(g.wall_place * c.wall_speed, cylinder.p_pa, cylinder.t_k)
         });
         let cylinder_heat = burn_heat - wall;
         let power = cylinder.p_pa * g.dv_m3_s;
@@ -277,11 +271,6 @@ impl Model {
             + stiffness(area_m2, own_slope, &first, &self.ambient, c.cell_m3)
             + stiffness(g.intake_m2, valve_slope, &last, &cylinder, c.cell_m3)
             + stiffness(g.intake_m2, valve_slope, &cylinder, &last, g.v_m3)
-    }
-
-    /// Mean piston speed [m/s].
-    fn piston_m_s(&self, c: &CylinderModel) -> f64 {
-        2.0 * c.spec.crank.stroke_m * self.deg_per_s / 360.0
     }
 
     /// Starts the slopes of the runner volumes: wall heat and the flows between them.

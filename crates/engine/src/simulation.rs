@@ -110,12 +110,7 @@ impl Simulation {
 
     /// Sets the engine speed from the next cycle on; `rpm` [1/min] > 0.
     pub fn set_rpm(&mut self, rpm: f64) {
-        self.model.deg_per_s = 6.0 * rpm;
-        for c in &mut self.model.cylinders {
-            if let Some(law) = c.spec.heat {
-                c.burn_start_deg = law.start_deg(rpm);
-            }
-        }
+        self.model.set_rpm(rpm);
         self.stepper.set_events(&self.model);
     }
 
