@@ -213,19 +213,25 @@ fn seen(views: &[View<'_>], period_s: f64) -> Option<Vec<CrossFlow>> {
         let one = CrossFlow::uncorrected(least, HIDDEN * least, Seen::Hidden);
         return Some(vec![one; each.len()]);
     }
-    points
+    let rates: Vec<f64> = points
+        .iter()
+        .map(|p| p.rate(kappa))
+        .collect::<Option<_>>()?;
+    if rates.iter().any(|rate| *rate <= 0.0) {
+        // More would come through the passage than through the body: nothing is left to correct.
+        let one = CrossFlow::uncorrected(kappa / mean_rate, kappa / mean_rate, Seen::Contradicted);
+        return Some(vec![one; each.len()]);
+    }
+    let corrected = rates
         .iter()
         .zip(&each)
-        .map(|(p, (_, _, plain))| {
-            let rate = p.rate(kappa)?;
-            Some(CrossFlow {
-                share: kappa / rate,
-                share_sd: sd / rate,
-                rate_change: rate / plain,
-                seen: Seen::Agreed,
-            })
-        })
-        .collect()
+        .map(|(rate, (_, _, plain))| CrossFlow {
+            share: kappa / rate,
+            share_sd: sd / rate,
+            rate_change: rate / plain,
+            seen: Seen::Agreed,
+        });
+    Some(corrected.collect())
 }
 
 /// Largest share that a cylinder sees beyond doubt, if it may be a passage at all.
