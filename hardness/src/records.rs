@@ -20,7 +20,7 @@ use zip::write::SimpleFileOptions;
 )]
 mod workshop;
 
-use workshop::{NOW, files, fill, open, picture, run};
+use workshop::{NOW, files, fill, hand_out, open, picture, run};
 
 const DATABASE: &str = "evenpull.db";
 
@@ -62,7 +62,8 @@ fn filled() -> Vec<u8> {
     let work = tempfile::tempdir().expect("a folder");
     run(async {
         let store = open(work.path()).await;
-        fill(&store).await;
+        let job = fill(&store).await;
+        hand_out(&store, job).await;
         store.close().await;
     });
     std::fs::read(work.path().join(DATABASE)).expect("the database")
