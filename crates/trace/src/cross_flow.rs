@@ -203,15 +203,16 @@ fn seen(views: &[View<'_>], period_s: f64) -> Option<Vec<CrossFlow>> {
     let mean_rate = each.iter().map(|e| e.2).sum::<f64>() / each.len() as f64;
     let certain = kappa > CERTAIN * sd && kappa > SHARE_FOUND * mean_rate;
     let agreed = chi2 <= AGREE * (each.len() - 1) as f64 * (1.0 + kappa / mean_rate).powi(2);
-    let shares = || each.iter().map(|(x, _, k)| x / k);
+    let alike = |share: f64, relative_sd: f64, seen: Seen| {
+        vec![CrossFlow::uncorrected(share, relative_sd, seen); each.len()]
+    };
     if !(certain && agreed) {
         if let Some(largest) = served_at_both_ends(&each) {
-            let one = CrossFlow::uncorrected(largest, largest, Seen::Contradicted);
-            return Some(vec![one; each.len()]);
+            return Some(alike(largest, largest, Seen::Contradicted));
         }
-        let least = shares().fold(f64::INFINITY, f64::min).max(0.0);
-        let one = CrossFlow::uncorrected(least, HIDDEN * least, Seen::Hidden);
-        return Some(vec![one; each.len()]);
+        let shares = each.iter().map(|(x, _, k)| x / k);
+        let least = shares.fold(f64::INFINITY, f64::min).max(0.0);
+        return Some(alike(least, HIDDEN * least, Seen::Hidden));
     }
     let rates: Vec<f64> = points
         .iter()
@@ -219,8 +220,8 @@ fn seen(views: &[View<'_>], period_s: f64) -> Option<Vec<CrossFlow>> {
         .collect::<Option<_>>()?;
     if rates.iter().any(|rate| *rate <= 0.0) {
         // More would come through the passage than through the body: nothing is left to correct.
-        let one = CrossFlow::uncorrected(kappa / mean_rate, kappa / mean_rate, Seen::Contradicted);
-        return Some(vec![one; each.len()]);
+        let share = kappa / mean_rate;
+        return Some(alike(share, share, Seen::Contradicted));
     }
     let corrected = rates
         .iter()
