@@ -123,7 +123,7 @@ pub fn assess_beside(
     sampling: Sampling,
 ) -> Assessment {
     let refs: Vec<Option<&CycleReading>> = cycles.iter().map(Option::as_ref).collect();
-    let (evidence, said) = gathered(job, profile, cycles, beside);
+    let (mut evidence, said) = gathered(job, profile, cycles, beside);
     let model = Model::new(profile, &evidence);
     let mut answer = blank(job, profile, cycles, &evidence);
     answer.notices.extend(said);
@@ -148,6 +148,10 @@ pub fn assess_beside(
         fitted = drawn;
         answer.sampled = Some(sampled);
         answer.notices.extend(said);
+    }
+    if let Some(notice) = suspected_passages(&fitted) {
+        answer.notices.push(notice);
+        evidence.cross_flow = true;
     }
     let draws = draw(&fitted, SEED);
     let breathing = Breathing::of(
@@ -386,6 +390,27 @@ fn doubts(profile: &Profile, evidence: &Evidence, causes: &[Cause]) -> Vec<Notic
         ));
     }
     out
+}
+
+/// Weight of runners that fill each other from which no cause is to stand on readings that they may have
+/// spoilt; assumed.
+const SUSPECTED: f64 = 0.2;
+
+/// Says so when the readings look as if the runners filled each other, although no reading shows the
+/// passage and the profile has none.
+fn suspected_passages(fitted: &[Fitted]) -> Option<Notice> {
+    let joined = fitted.iter().filter(|f| f.hypothesis.joins_runners());
+    let weight: f64 = joined.map(|f| f.weight).sum();
+    (weight > SUSPECTED).then(|| {
+        Notice::new(
+            "passages-suspected",
+            format!(
+                "the areas change from idle to hold as if the runners filled each other through the idle-air hoses \
+                 or a balance pipe ({:.0} %), which the profile does not name; pinch them off and read again",
+                100.0 * weight
+            ),
+        )
+    })
 }
 
 /// Says so when even the best hypothesis does not fit the readings to their stated noise.

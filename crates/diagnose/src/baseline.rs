@@ -113,7 +113,7 @@ impl Desk<'_> {
             .fitted
             .iter()
             .find(|f| f.hypothesis.faults.iter().any(is_stop));
-        let without = self.fitted.iter().find(|f| f.hypothesis.faults.is_empty());
+        let without = self.fitted.iter().find(|f| f.hypothesis.is_sound());
         if let (Some(with), Some(without)) = (with, without) {
             let gain = |channels: &[Channel]| {
                 let of = |f: &Fitted| channels.iter().map(|c| f.channel(*c)).sum::<f64>();

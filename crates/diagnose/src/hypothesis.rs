@@ -10,6 +10,7 @@ use crate::assessment::CauseCode;
 use crate::evidence::Evidence;
 use crate::model::{SENSOR_SD_V, SOUND_LEAK_MM2, Space};
 use crate::posterior::{BREATHING_SD_KPA, SLOPE_SD, VALVE_PLACE};
+use crate::residuals::ln_thinner_if_joined;
 
 mod idle_air;
 
@@ -94,6 +95,16 @@ pub(crate) struct Hypothesis {
 }
 
 impl Hypothesis {
+    /// Nothing is wrong, and the readings tell what they seem to.
+    pub(crate) fn is_sound(&self) -> bool {
+        self.faults.is_empty() && !self.joins_runners()
+    }
+
+    /// The runners fill each other, so the readings tell less than they seem to.
+    pub(crate) fn joins_runners(&self) -> bool {
+        self.priors[Space::JOINED].mean > 0.5
+    }
+
     /// The idle valve stays where it is, whatever the computer asks for.
     pub(crate) fn holds_valve(&self) -> bool {
         let stuck = [CauseCode::IdleValveStuckOpen, CauseCode::IdleValveStuckShut];
@@ -119,6 +130,9 @@ mod odds {
     /// How the state of a seal speaks for its part being turned: intact, cannot see or not noted,
     /// disturbed.
     pub(super) const SEAL: [f64; 3] = [0.067, 1.0, 10.0];
+    /// Passages between the runners on an engine whose profile has none: hoses that somebody joined, a
+    /// profile that leaves them out.
+    pub(super) const PASSAGES: f64 = 0.02;
     /// Most that several seals together may say: they are often lost in one job.
     pub(super) const SEALS: f64 = 100.0;
 }
@@ -263,17 +277,35 @@ pub(crate) fn all(
     }
     let pairs = pairs(&singles, &sound, seal_ratio(job.seal("sensor")));
     let sets = balance_sets(&singles, &sound);
+    let joined = joined(&sound, profile, evidence);
     let mut all = vec![Hypothesis {
         faults: Vec::new(),
         ln_odds: 0.0,
         priors: sound,
         suspect: None,
     }];
+    all.extend(joined);
     all.extend(singles);
     all.extend(pairs);
     all.extend(sets);
     all.retain(|h| h.ln_odds.is_finite());
     all
+}
+
+/// A sound machine whose runners fill each other, where nothing that was pinched or seen tells already.
+fn joined(sound: &[Prior], profile: &Profile, evidence: &Evidence) -> Option<Hypothesis> {
+    let thinner = ln_thinner_if_joined(evidence);
+    let asked = profile.idle_valve.is_some() && !evidence.cross_flow && thinner < 0.0;
+    asked.then(|| {
+        let mut priors = sound.to_vec();
+        priors[Space::JOINED] = Prior::fixed(1.0);
+        Hypothesis {
+            faults: Vec::new(),
+            ln_odds: odds::PASSAGES.ln() + thinner,
+            priors,
+            suspect: None,
+        }
+    })
 }
 
 /// Scatter of the leak past a worn spindle between two readings [-].

@@ -9,7 +9,7 @@ use evenpull_trace::CycleReading;
 use nalgebra::{DMatrix, DVector};
 
 use crate::evidence::Evidence;
-use crate::hypothesis::{self, Prior};
+use crate::hypothesis::{self, Hypothesis, Prior};
 use crate::model::{Model, Space};
 use crate::posterior::{Fitted, SLOPE_SD, VALVE_PLACE, fit_all};
 use crate::record::{DRIFT, Record};
@@ -163,7 +163,7 @@ impl Lasting {
         }
         let model = Model::new(profile, &evidence);
         let mut hypotheses = hypothesis::all(job, profile, &model.space, &evidence);
-        hypotheses.retain(|h| h.faults.is_empty());
+        hypotheses.retain(Hypothesis::is_sound);
         let fitted = fit_all(&model, &evidence, hypotheses).ok()?;
         Self::of_fit(fitted.first()?, profile, &model.space, &evidence)
     }

@@ -16,9 +16,10 @@ const CORNER_DEG: f64 = 0.02;
 
 /// Leak past the spindle of a sound body and its spread [mm2].
 ///
-/// Assumed: 0.2 to 0.5 mm2, as 1.3 mm2 a bush at 0.10 mm of clearance (filling model) leaves a few
-/// hundredths of clearance to sound bushes. Wider, the stated intervals of leaks come out too wide.
-pub(crate) const SOUND_LEAK_MM2: (f64, f64) = (0.35, 0.1);
+/// Assumed: 0.2 to 0.5 mm2, one as likely as the other, so 0.3/sqrt(12) of spread, as 1.3 mm2 a bush at
+/// 0.10 mm of clearance (filling model) leaves a few hundredths of clearance to sound bushes. Wider, the
+/// stated intervals of leaks come out too wide.
+pub(crate) const SOUND_LEAK_MM2: (f64, f64) = (0.35, 0.087);
 
 /// Repeatability of the throttle sensor within one visit, shut or held [V]; common practice (5-10 mV
 /// between the extremes), no source.
@@ -74,7 +75,10 @@ impl Space {
     pub(crate) const LN_VOLTS_SD: usize = 12;
     /// All stops over the baseline alike, beside each one's own [deg].
     pub(crate) const STOPS: usize = 13;
-    const FIXED: usize = 14;
+    /// 1 where the runners are taken to fill each other through passages that nobody named, else 0; never
+    /// free.
+    pub(crate) const JOINED: usize = 14;
+    const FIXED: usize = 15;
     const PER_BODY: usize = 8;
 
     pub(crate) fn new(profile: &Profile, evidence: &Evidence) -> Self {

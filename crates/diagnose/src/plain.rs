@@ -208,6 +208,7 @@ fn names(space: &Space, evidence: &Evidence) -> Vec<String> {
         (Space::NEED, "need"),
         (Space::LN_VOLTS_SD, "ln_volts_sd"),
         (Space::STOPS, "stops_deg"),
+        (Space::JOINED, "joined"),
     ] {
         name.clone_into(&mut all[i]);
     }

@@ -116,7 +116,7 @@ pub(crate) fn fit_all(
         let Some(f) = fit(model, evidence, h, sound.as_ref(), false) else {
             continue;
         };
-        if sound.is_none() && f.hypothesis.faults.is_empty() {
+        if sound.is_none() && f.hypothesis.is_sound() {
             sound = Some((f.hypothesis.priors.clone(), f.mode.clone()));
         }
         all.push(f);

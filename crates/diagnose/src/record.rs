@@ -87,7 +87,9 @@ impl Record {
         if fitted.iter().filter(moved).map(|f| f.weight).sum::<f64>() > NOT_SOUND {
             return None;
         }
-        let best = fitted.iter().find(|f| !moved(f))?;
+        let best = fitted
+            .iter()
+            .find(|f| !moved(f) && !f.hypothesis.joins_runners())?;
         let drift = match kinship {
             Kinship::SameMachine => DRIFT,
             Kinship::SameKind => OWN,

@@ -7,7 +7,7 @@
 //! A hypothesis is drawn by its prior odds, the unknowns from its priors. Readings without noise are those
 //! that bring every residual to zero; noise is drawn with the covariance that the residuals state there, so the
 //! readings follow whatever the residuals say. Causes whose odds depend on what was read (idle valve, idle
-//! hose, worn sensor) are left out on both sides, and so are readings that would call them up.
+//! hose, worn sensor, runners that fill each other) are left out on both sides, and so are readings that would call them up.
 //!
 //! # Source
 //! `talts2018` (Talts, Betancourt, Simpson, Vehtari, Gelman: Validating Bayesian Inference Algorithms
@@ -133,7 +133,7 @@ fn hypotheses(job: &Job, profile: &Profile, evidence: &Evidence) -> Vec<Hypothes
     ];
     let space = Space::new(profile, evidence);
     let mut all = hypothesis::all(job, profile, &space, evidence);
-    all.retain(|h| !h.faults.iter().any(|f| left_out.contains(&f.code)));
+    all.retain(|h| !h.joins_runners() && !h.faults.iter().any(|f| left_out.contains(&f.code)));
     all
 }
 

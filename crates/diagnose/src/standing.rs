@@ -70,7 +70,7 @@ pub fn stood(
 fn fitted(job: &Job, profile: &Profile, evidence: &Evidence) -> Vec<Standing> {
     let model = Model::new(profile, evidence);
     let mut hypotheses = hypothesis::all(job, profile, &model.space, evidence);
-    hypotheses.retain(|h| !leaks(h));
+    hypotheses.retain(|h| !leaks(h) && !h.joins_runners());
     for h in &mut hypotheses {
         for b in 0..model.space.bodies {
             h.priors[model.space.leak(b)] = Prior {

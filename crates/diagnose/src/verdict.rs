@@ -209,7 +209,7 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
     let pair = compared(court, fault);
     let with = |f: &&Fitted| {
         if sound {
-            f.hypothesis.faults.is_empty()
+            f.hypothesis.is_sound()
         } else {
             f.hypothesis.faults.contains(&fault)
         }
@@ -227,7 +227,10 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
         .copied()
         .filter(|f| *f != fault)
         .collect();
-    let without = court.fitted.iter().find(|f| f.hypothesis.faults == rest);
+    let without = court
+        .fitted
+        .iter()
+        .find(|f| f.hypothesis.faults == rest && !f.hypothesis.joins_runners());
     let all = [
         Channel::AreasIdle,
         Channel::AreasOffIdle,

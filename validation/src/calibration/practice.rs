@@ -12,27 +12,27 @@ use super::fault::{KPA_PER_DEG_AT_IDLE, Truth, mm2_to_kpa};
 use super::tally::Tally;
 use crate::study::{Chance, KINDS, on_all_cores};
 
-/// Faults the jobs go round; a sound machine comes up twice as often as each of the others.
-const FAULTS: [CauseCode; 13] = [
-    CauseCode::None,
-    CauseCode::BalanceOff,
-    CauseCode::SpindleWear,
-    CauseCode::StubLeak,
-    CauseCode::StopIn,
-    CauseCode::BleedUnequal,
-    CauseCode::None,
-    CauseCode::SensorShifted,
-    CauseCode::GaugeFault,
-    CauseCode::LinkAltered,
-    CauseCode::StopsBoth,
-    CauseCode::IdleValveStuckOpen,
-    CauseCode::IdleValveStuckShut,
+/// Faults and their chances: what a probability means can only be counted among machines that come in as
+/// often as this. Shares of the drawn areas ([`super::fault`]), two faults at once left out; assumed.
+const FAULTS: [(CauseCode, f64); 12] = [
+    (CauseCode::None, 0.30),
+    (CauseCode::BalanceOff, 0.17),
+    (CauseCode::SpindleWear, 0.09),
+    (CauseCode::StubLeak, 0.09),
+    (CauseCode::StopIn, 0.07),
+    (CauseCode::BleedUnequal, 0.05),
+    (CauseCode::SensorShifted, 0.04),
+    (CauseCode::GaugeFault, 0.04),
+    (CauseCode::LinkAltered, 0.04),
+    (CauseCode::StopsBoth, 0.04),
+    (CauseCode::IdleValveStuckOpen, 0.035),
+    (CauseCode::IdleValveStuckShut, 0.035),
 ];
 
 /// Takes `jobs` machines of the practice engine through a whole visit and assesses them.
 ///
-/// Machines go round the built-in profiles under both coupling laws and round the faults; sizes of
-/// faults, deviations of the machine from its profile, weather and noise come from the seed.
+/// Machines go round the built-in profiles under both coupling laws; faults and their sizes, deviations of
+/// the machine from its profile, weather and noise come from the seed.
 ///
 /// # Errors
 /// As for [`PracticeVisit`] and [`assess_sampled`].
@@ -45,11 +45,9 @@ pub fn run_practice(jobs: u64, sampling: Sampling) -> Result<Tally, AppError> {
 }
 
 fn one(seed: u64, sampling: Sampling) -> Result<Tally, AppError> {
-    let round = seed as usize;
-    let kind = KINDS[round % KINDS.len()];
-    // One further in every round of the kinds, so that each kind meets each fault.
-    let code = FAULTS[(round + round / KINDS.len()) % FAULTS.len()];
+    let kind = KINDS[seed as usize % KINDS.len()];
     let mut chance = Chance::of(5, seed);
+    let code = chance.pick(&FAULTS);
     let loaded = kind.sized(&mut chance)?;
     let profile = &loaded.profile;
     let code = possible(code, profile);

@@ -43,6 +43,16 @@ impl Chance {
         self.rng.random::<f64>() < p
     }
 
+    /// One of several by their chances, which sum to 1.
+    pub(crate) fn pick<T: Copy>(&mut self, all: &[(T, f64)]) -> T {
+        let mut left = self.rng.random::<f64>();
+        let found = all.iter().find(|(_, p)| {
+            left -= p;
+            left < 0.0
+        });
+        found.unwrap_or(&all[all.len() - 1]).0
+    }
+
     /// One of `n`.
     pub(crate) fn one_of(&mut self, n: usize) -> usize {
         self.rng.random_range(0..n)

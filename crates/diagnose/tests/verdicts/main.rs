@@ -7,7 +7,7 @@ mod idle_air;
 mod laws;
 
 use bench::{PutIn, gauges, make};
-use evenpull_diagnose::{Assessment, CauseCode};
+use evenpull_diagnose::{Assessment, CauseCode, ReadingKind};
 
 const DISTURBED_LEFT: &str = "\"stop.left\" = \"disturbed\"\n\"stop.right\" = \"intact\"\n";
 
@@ -199,6 +199,41 @@ fn nothing_is_turned_on_readings_that_flow_across() {
     .assess();
     turns_nothing(&a);
     assert!(a.next_reading.expect("pinch").what.contains("pinch"));
+}
+
+/// Areas read over true areas of a sound 270-degree twin with an idle-air chamber of 3 mm2 that neither its
+/// profile names nor any reading shows: bleeds shut, idle, four openings, hold; crank-resolved model.
+const JOINED: [[f64; 2]; 7] = [
+    [0.816, 0.823],
+    [0.977, 1.044],
+    [0.992, 1.016],
+    [0.995, 1.012],
+    [0.992, 1.005],
+    [0.999, 1.010],
+    [0.993, 1.004],
+];
+
+#[test]
+fn passages_that_nobody_named_are_asked_for_before_a_cause_stands() {
+    for seed in 1..=5 {
+        let mut made = make(&PutIn {
+            seed,
+            ..PutIn::default()
+        });
+        for (cycle, factors) in made.cycles.iter_mut().flatten().zip(JOINED) {
+            for (channel, factor) in cycle.channels.iter_mut().zip(factors) {
+                let area = channel.through_area_mm2.as_mut().expect("an area");
+                area.value *= factor;
+            }
+        }
+        let a = made.assess();
+        turns_nothing(&a);
+        assert!(a.undetermined, "{seed}: {:?}", a.causes);
+        let next = a.next_reading.expect("a pinch");
+        assert_eq!(next.kind, ReadingKind::PinchPassages, "{seed}: {next:?}");
+        let said = |n: &evenpull_diagnose::Notice| n.code == "passages-suspected";
+        assert!(a.notices.iter().any(said), "{seed}: {:?}", a.notices);
+    }
 }
 
 #[test]
