@@ -34,15 +34,21 @@ pub struct Truth {
     pub bleed_mm2: Vec<f64>,
 }
 
-/// Depression lost per degree of plate at idle [kPa], by the filling model: 1.4 kPa for 0.1 degree.
-pub(super) const KPA_PER_DEG_AT_IDLE: f64 = 14.0;
+/// Change of depression per logarithm of area at idle [kPa], by the filling model: 1.4 kPa for 0.3 mm2 of
+/// 8 mm2.
+pub(super) const KPA_PER_LN_AREA_AT_IDLE: f64 = 37.0;
 
-/// Depression lost at idle per mm2 over the idle through-area [kPa]: 1.4 kPa for 0.3 mm2 of 8 mm2.
-const KPA_PER_LN_AREA_AT_IDLE: f64 = 37.0;
-
-/// Depression that an area is worth at idle beside a through-area [kPa].
-pub(super) fn mm2_to_kpa(mm2: f64, area_mm2: f64) -> f64 {
-    KPA_PER_LN_AREA_AT_IDLE * mm2 / area_mm2
+/// Depression that a degree of plate is worth [kPa]: `K dA/dtheta / A`, K the change per logarithm of
+/// area, A the through-area beside the plate of that area law, at its opening `at_deg`.
+pub(super) fn kpa_per_deg(
+    kpa_per_ln_area: f64,
+    plate_mm2: &dyn Fn(f64) -> f64,
+    at_deg: f64,
+    area_mm2: f64,
+) -> f64 {
+    let step_deg = 0.05;
+    let slope = (plate_mm2(at_deg + step_deg) - plate_mm2(at_deg - step_deg)) / (2.0 * step_deg);
+    kpa_per_ln_area * slope / area_mm2
 }
 
 /// Leak, bleed and idle valve of a sound body at idle [mm2].
@@ -268,7 +274,9 @@ impl Truth {
         let open = machine.openings_deg(profile, None);
         let offset_deg: Vec<f64> = open.iter().map(|o| o - base).collect();
         let area = machine.plate_mm2(profile, base) + BESIDE_PLATE_MM2;
-        let per_mm2 = KPA_PER_LN_AREA_AT_IDLE / area;
+        let per_mm2 = machine.kpa_per_ln_area / area;
+        let plate = |deg: f64| machine.plate_mm2(profile, deg);
+        let per_deg = kpa_per_deg(machine.kpa_per_ln_area, &plate, base, area);
         let tolerance = profile.tolerance;
         let rigid = profile.couplings[0].law == CouplingLaw::Rigid;
         let bleed_mm2: Vec<f64> = (0..open.len()).map(|b| machine.bleed_mm2(b)).collect();
@@ -279,12 +287,12 @@ impl Truth {
                 // Judged below, with the links that nobody touched.
                 (CauseCode::BalanceOff, _) => continue,
                 // A stop that was backed out shows as far as its plate came down with it.
-                (CauseCode::StopOut, Some(b)) => KPA_PER_DEG_AT_IDLE * -offset_deg[b],
-                (CauseCode::StopIn, Some(b)) => KPA_PER_DEG_AT_IDLE * offset_deg[b],
+                (CauseCode::StopOut, Some(b)) => per_deg * -offset_deg[b],
+                (CauseCode::StopIn, Some(b)) => per_deg * offset_deg[b],
                 (CauseCode::SpindleWear | CauseCode::StubLeak, Some(b)) => {
                     per_mm2 * (machine.leak_mm2[b] - SOUND_LEAK_MM2)
                 }
-                (CauseCode::CableTight, Some(b)) => KPA_PER_DEG_AT_IDLE * offset_deg[b],
+                (CauseCode::CableTight, Some(b)) => per_deg * offset_deg[b],
                 // Within what engines differ by; the valve sees to it.
                 (CauseCode::IdleAirHose, _) if machine.hose_mm2 < 0.25 * area => 0.0,
                 _ => f64::INFINITY,
@@ -299,7 +307,7 @@ impl Truth {
             }
         }
         for (c, link) in profile.couplings.iter().zip(&machine.link_deg) {
-            let worth_kpa = KPA_PER_DEG_AT_IDLE * link.abs();
+            let worth_kpa = per_deg * link.abs();
             let body = Some(profile.bodies()[c.driven[0]].clone());
             let fault = (CauseCode::BalanceOff, body);
             let touched = put_in.contains(&fault);

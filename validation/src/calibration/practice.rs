@@ -1,5 +1,6 @@
 //! The same counts on jobs of the practice engine: recordings, import, refill fit and all.
 
+use evenpull_airflow::Plate;
 use evenpull_app::{
     AppError, Fault, Individual, PracticeRequest, PracticeTruth, PracticeVisit, Sampling,
     assess_sampled,
@@ -8,7 +9,7 @@ use evenpull_diagnose::CauseCode;
 use evenpull_job::{CouplingLaw, Profile};
 
 use super::draw::Evidence;
-use super::fault::{KPA_PER_DEG_AT_IDLE, Truth, mm2_to_kpa};
+use super::fault::{KPA_PER_LN_AREA_AT_IDLE, Truth, kpa_per_deg};
 use super::tally::Tally;
 use crate::study::{Chance, KINDS, on_all_cores};
 
@@ -76,7 +77,7 @@ fn one(seed: u64, sampling: Sampling) -> Result<Tally, AppError> {
         return Ok(Tally::default());
     }
     let outcome = assess_sampled(folder.path(), sampling, &mut |_, _| {})?;
-    let truth = truth(profile, code, body, &put_in);
+    let truth = truth(profile, &own, code, body, &put_in);
     let mut tally = Tally::default();
     tally.add(seed, &truth, &outcome.assessment);
     Ok(tally)
@@ -116,6 +117,7 @@ fn needs_body(code: CauseCode) -> bool {
 /// What was put in, and what the machine's own scatter left beyond the limits of a verdict.
 fn truth(
     profile: &Profile,
+    own: &Individual,
     code: CauseCode,
     body: Option<String>,
     put_in: &PracticeTruth,
@@ -125,6 +127,17 @@ fn truth(
     let idle = put_in.readings.iter().find(|r| r.condition == "idle");
     let plates = idle.map_or(&[][..], |r| r.plate_deg.as_slice());
     let area = idle.map_or(f64::NAN, |r| r.through_area_mm2[0]);
+    let plate = Plate::new(
+        profile.body.bore_mm * 1e-3,
+        profile.body.spindle_mm * 1e-3,
+        (profile.body.shut_angle_deg + own.shut_deg).to_radians(),
+    )
+    .expect("the plate of a practice engine");
+    let plate_mm2 = |deg: f64| {
+        let rad = deg.to_radians();
+        own.discharge * profile.body.discharge.at(rad) * plate.area_m2(rad) * 1e6
+    };
+    let per_deg = kpa_per_deg(KPA_PER_LN_AREA_AT_IDLE, &plate_mm2, base, area);
     let mut truth = Truth {
         evidence: Evidence::Full,
         faults: Vec::new(),
@@ -141,7 +154,7 @@ fn truth(
     let linkage = [CauseCode::BalanceOff, CauseCode::LinkAltered].contains(&code);
     for coupling in &profile.couplings {
         for &b in &coupling.driven {
-            let worth_kpa = KPA_PER_DEG_AT_IDLE * put_in.link_deg[b].abs();
+            let worth_kpa = per_deg * put_in.link_deg[b].abs();
             let on = Some(profile.bodies()[b].clone());
             // A fault on the driving plate's link is one of what it drives.
             let touched = linkage && (body == on || worth_kpa > t.act_kpa);
@@ -162,7 +175,7 @@ fn truth(
         .iter()
         .copied()
         .fold(f64::INFINITY, f64::min);
-    let apart_kpa = mm2_to_kpa(high - low, area);
+    let apart_kpa = KPA_PER_LN_AREA_AT_IDLE * (high - low) / area;
     if apart_kpa > 0.5 * (t.good_kpa + t.act_kpa) {
         truth.graded.push((CauseCode::BleedUnequal, None));
     }
