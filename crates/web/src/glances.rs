@@ -24,18 +24,24 @@ const ALIVE: Duration = Duration::from_millis(500);
 const NO_BENCH: Duration = Duration::from_millis(100);
 
 /// The newest glance, and whether anybody writes it.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub(crate) struct Glances {
-    newest: watch::Sender<Arc<str>>,
+    newest: watch::Sender<Arc<Glance>>,
     written: AtomicBool,
 }
 
-impl Default for Glances {
-    fn default() -> Self {
-        Self {
-            newest: watch::Sender::new(Arc::from("")),
-            written: AtomicBool::new(false),
-        }
+/// One moment of one bench, as JSON.
+#[derive(Debug, Default)]
+pub(crate) struct Glance {
+    bench: u64,
+    text: String,
+}
+
+impl Glance {
+    /// The text, if there is any and the bench is still the one it was written of.
+    pub(crate) fn text_of_present(&self, web: &Web) -> Option<&str> {
+        let present = self.bench == web.bench_number() && !self.text.is_empty();
+        present.then_some(self.text.as_str())
     }
 }
 
@@ -49,14 +55,14 @@ struct Sent<'a> {
 }
 
 /// Begins to watch. The first who does starts the writing.
-pub(crate) fn watch(web: &Web) -> watch::Receiver<Arc<str>> {
+pub(crate) fn watch(web: &Web) -> watch::Receiver<Arc<Glance>> {
     let glances = web.glances();
     let mut receiver = glances.newest.subscribe();
     if glances.written.swap(true, Ordering::AcqRel) {
         receiver.mark_changed();
     } else {
         // What was written last may be hours old.
-        glances.newest.send_replace(Arc::from(""));
+        glances.newest.send_replace(Arc::default());
         tokio::spawn(write(web.clone()));
     }
     receiver
@@ -87,20 +93,24 @@ async fn write(web: Web) {
             continue;
         }
         let begun = Instant::now();
-        if let Some(text) = text(&web) {
-            web.glances().newest.send_replace(text);
+        if let Some(glance) = glance(&web) {
+            web.glances().newest.send_replace(glance);
             sleep_until(begun + PACE).await;
         }
     }
 }
 
 /// The bench now; `None` while somebody operates it: the next moment shows what that did.
-fn text(web: &Web) -> Option<Arc<str>> {
-    let bench = web.glance()?;
+fn glance(web: &Web) -> Option<Arc<Glance>> {
+    let (number, bench) = web.glance()?;
     let kept = web.bench_link();
     let sent = Sent {
         bench: &bench,
         kept: kept.as_ref(),
     };
-    serde_json::to_string(&sent).ok().map(Arc::from)
+    let text = serde_json::to_string(&sent).ok()?;
+    Some(Arc::new(Glance {
+        bench: number,
+        text,
+    }))
 }

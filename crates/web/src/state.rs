@@ -88,6 +88,8 @@ struct Inner {
     /// Set where its readings are kept there.
     link: Mutex<Option<BenchLink>>,
     benches: AtomicU64,
+    /// Counts up whenever the bench gives way to another one or to none.
+    bench_number: AtomicU64,
     /// Keepers at work by the number of their bench, with what a bench that was put away left.
     keepers: Mutex<HashMap<u64, Option<Beyond>>>,
     glances: Glances,
@@ -128,6 +130,7 @@ impl Web {
                 job: Mutex::default(),
                 link: Mutex::default(),
                 benches: AtomicU64::new(0),
+                bench_number: AtomicU64::new(0),
                 keepers: Mutex::default(),
                 glances: Glances::default(),
                 ports: config.ports,

@@ -9,7 +9,7 @@ use futures_util::Stream;
 use futures_util::stream::unfold;
 use tokio::sync::watch::Receiver;
 
-use crate::glances::watch;
+use crate::glances::{Glance, watch};
 use crate::page::Visitor;
 use crate::problem::Problem;
 use crate::session::Session;
@@ -34,15 +34,15 @@ pub(crate) async fn bench_stream(
     Ok(Sse::new(events).keep_alive(KeepAlive::default()))
 }
 
-async fn next(web: &Web, session: &Session, glances: &mut Receiver<Arc<str>>) -> Option<Event> {
+async fn next(web: &Web, session: &Session, glances: &mut Receiver<Arc<Glance>>) -> Option<Event> {
     loop {
         glances.changed().await.ok()?;
         if !web.sessions().knows(session) {
             return None;
         }
-        let text = Arc::clone(&glances.borrow_and_update());
-        if !text.is_empty() {
-            return Some(Event::default().event("glance").data(&*text));
+        let newest = Arc::clone(&glances.borrow_and_update());
+        if let Some(text) = newest.text_of_present(web) {
+            return Some(Event::default().event("glance").data(text));
         }
     }
 }

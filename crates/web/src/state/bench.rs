@@ -75,6 +75,7 @@ impl Web {
         let old_link = std::mem::replace(&mut *held(&self.inner.link), link);
         *held(&self.inner.job) = job;
         let mut old = std::mem::replace(&mut *slot, bench);
+        self.inner.bench_number.fetch_add(1, Ordering::Release);
         if let (Some(link), Some(old)) = (old_link, old.as_mut()) {
             let left = Beyond {
                 sensors_agree: old.glance().comparison.is_some_and(|c| c.agree),
@@ -163,9 +164,15 @@ impl Web {
         Some(slot.as_ref()?.watch())
     }
 
-    /// The bench as it stands; `None` while somebody operates it or before it is set up.
-    pub(crate) fn glance(&self) -> Option<BenchGlance> {
+    /// The bench as it stands, with its number; `None` while somebody operates it or before it is set up.
+    pub(crate) fn glance(&self) -> Option<(u64, BenchGlance)> {
         let mut slot = self.inner.bench.try_lock().ok()?;
-        Some(slot.as_mut()?.glance())
+        let glance = slot.as_mut()?.glance();
+        Some((self.bench_number(), glance))
+    }
+
+    /// Number of the present bench: what was written of an earlier one has another.
+    pub(crate) fn bench_number(&self) -> u64 {
+        self.inner.bench_number.load(Ordering::Acquire)
     }
 }

@@ -216,3 +216,27 @@ async fn crossed_hoses_are_told_at_once_with_what_to_do() {
         tokio::time::sleep(Duration::from_millis(500)).await;
     }
 }
+
+/// A stream that is opened just after the bench was set up for another job begins with that bench, also
+/// where somebody watched the one before: not with the last that was written of that.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_stream_begins_with_the_bench_as_it_is_set_up_now() {
+    let device = Device::paired().await;
+    let first = booked(&device, "Dunlin 1060", "stalls").await;
+    let second = booked(&device, "Dunlin 270", "hunts").await;
+    let csrf = device.csrf().await;
+    let form = [
+        ("csrf", csrf.as_str()),
+        ("source", "practice"),
+        ("fault", "none"),
+        ("seed", "3"),
+    ];
+    // Somebody looks on throughout.
+    let _asleep = device.open_stream().await;
+    for job in [&first, &second, &first, &second] {
+        let set = device.post(&format!("{job}/bench"), &form).await;
+        assert_eq!(set.status, StatusCode::SEE_OTHER, "{set:?}");
+        let glance = device.glance().await;
+        assert_eq!(glance["kept"]["job"], number(job), "{glance:#}");
+    }
+}
