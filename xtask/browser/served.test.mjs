@@ -260,12 +260,13 @@ async function otherBench(page, word, fill) {
   await press(page, 'Set the bench up for this job');
 }
 
-/** Looks at the bench at every width and scheme as it stands. */
-async function lookAtBench(name) {
+/** Looks at the bench at every width and scheme as it stands; `shown` is a place that must say something. */
+async function lookAtBench(name, shown) {
   for (const width of WIDTHS_PX) {
     for (const colorScheme of SCHEMES) {
       await opened({ viewport: { width, height: 900 }, colorScheme }, async (page) => {
         const found = await findings(page, `${home}/bench`, home);
+        if (shown) await page.waitForFunction((place) => !document.querySelector(place).hidden, shown);
         await page.waitForTimeout(600);
         await page.screenshot({ path: join(plan.shots, `served-${name}-${width}-${colorScheme}.png`), fullPage: true });
         assert.deepEqual(found, [], `${name}, ${width} px, ${colorScheme}`);
@@ -285,6 +286,24 @@ test('three bodies are shown as floats', { timeout: READING_MS }, () =>
     await page.waitForFunction(() => [0, 1, 2].every((body) => document.getElementById(`kpa-${body}`).textContent !== '–'), null, { timeout: 60_000 });
     assert.equal(await page.locator('.floats .float').count(), 3);
     await lookAtBench('floats');
+    await press(page, 'Stop reading here');
+  }));
+
+test('crossed hoses are told beside the picture, and so is a reading taken with them', { timeout: READING_MS }, () =>
+  opened({}, async (page) => {
+    await otherBench(page, '270', async () => {
+      await page.getByLabel('the practice engine').check();
+      await page.getByLabel('Fault', { exact: true }).selectOption('crossed-hoses');
+      await page.getByLabel(/^Number of the exercise/).fill('5');
+    });
+    await start(page);
+    await page.waitForFunction(() => !document.getElementById('hoses').hidden, null, { timeout: 60_000 });
+    const told = await page.locator('#hoses').innerText();
+    assert.match(told, /the one named left is on right, the one named right is on left/);
+    await lookAtBench('hoses', '#hoses');
+    await page.waitForFunction(() => document.querySelectorAll('#readings tbody tr').length > 0, null, { timeout: READING_MS });
+    assert.match(await page.locator('#readings tbody').innerText(), /hoses crossed/);
+    await page.waitForFunction(() => /put them right/.test(document.getElementById('missing').textContent));
     await press(page, 'Stop reading here');
   }));
 

@@ -86,7 +86,9 @@ function showProgress(live) {
   say(by('countdown'), taken ? t.taken : left === 0 ? t.taking : fill(t.to_go, { cycles: String(left) }));
   // The count itself is what is missing at least; the rest says what to do about it.
   const todo = missing.filter((m) => m.code !== 'cycles').map((m) => m.text);
-  say(by('missing'), taken ? t.taken_why : refused ?? todo.join('; '));
+  // Nothing is turned on crossed hoses, and no other place is read with them.
+  const why = live.crossed.length > 0 ? t.taken_crossed : t.taken_why;
+  say(by('missing'), taken ? why : refused ?? todo.join('; '));
   root.classList.toggle('taken', taken);
 }
 
