@@ -263,7 +263,8 @@ async fn last_number(connection: &mut SqliteConnection, table: &str, id: &str) -
     } else {
         table
     };
-    let by_counter = format!("SELECT value FROM damaged.counters WHERE name = '{counter}'");
+    // Computed, so that the driver asks for no type: that may be damaged as well.
+    let by_counter = format!("SELECT MAX(value) FROM damaged.counters WHERE name = '{counter}'");
     if let Ok(n) = number(connection, &by_counter).await {
         return n;
     }

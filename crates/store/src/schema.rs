@@ -38,6 +38,25 @@ pub(crate) async fn version(pool: &SqlitePool) -> Result<i64, sqlx::Error> {
     Ok(version.unwrap_or(0))
 }
 
+/// Refuses a file that describes its tables in bytes that are no text.
+///
+/// The driver takes names and types of columns for text and panics where they are not, so this is asked before
+/// anything is read of a table: what is computed has no type of its own.
+pub(crate) async fn described(pool: &SqlitePool, file: &Path) -> Result<(), StoreError> {
+    let all: Vec<Option<Vec<u8>>> =
+        sqlx::query_scalar("SELECT CAST(sql AS BLOB) FROM sqlite_master")
+            .fetch_all(pool)
+            .await
+            .map_err(|e| StoreError::of_database(file, &e))?;
+    if all.iter().flatten().all(|sql| str::from_utf8(sql).is_ok()) {
+        return Ok(());
+    }
+    Err(StoreError::Damaged {
+        file: file.to_owned(),
+        problem: "the description of its tables is no text".to_owned(),
+    })
+}
+
 /// Brings the file to [`CURRENT`]; each migration is one transaction.
 pub(crate) async fn migrate(pool: &SqlitePool, file: &Path) -> Result<(), StoreError> {
     let list = MIGRATIONS

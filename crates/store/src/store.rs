@@ -275,13 +275,15 @@ pub(crate) async fn connect(
     connections: u32,
     file: &Path,
 ) -> Result<SqlitePool, StoreError> {
-    SqlitePoolOptions::new()
+    let pool = SqlitePoolOptions::new()
         .max_connections(connections)
         .idle_timeout(None)
         .max_lifetime(None)
         .connect_with(options)
         .await
-        .map_err(|e| StoreError::of_database(file, &e))
+        .map_err(|e| StoreError::of_database(file, &e))?;
+    schema::described(&pool, file).await?;
+    Ok(pool)
 }
 
 /// Connections that only read.

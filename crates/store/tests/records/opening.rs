@@ -1,6 +1,6 @@
 //! Opening: one writer, sound files, honest messages.
 
-use evenpull_store::{Access, JobFilter, Moment, Store, StoreError};
+use evenpull_store::{Access, JobFilter, Moment, Store, StoreError, salvage};
 
 use crate::workshop::{NOW, fill, open, run, try_open};
 
@@ -86,6 +86,40 @@ fn what_is_no_database_is_named_with_the_way_back() {
                 "{text}"
             );
         }
+    });
+}
+
+/// A byte of the type of a column, as the file describes its tables: what is read of such a table must not reach
+/// the driver, and what is in it can be salvaged.
+#[test]
+fn a_table_described_in_no_text_is_damage_and_can_be_salvaged() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    run(async {
+        let store = open(&data).await;
+        fill(&store).await;
+        store.close().await;
+        let file = data.join("evenpull.db");
+        let mut bytes = std::fs::read(&file).unwrap();
+        for words in ["value BIGINT", "head_toml TEXT"] {
+            let mut places = bytes.windows(words.len());
+            let place = places.position(|w| w == words.as_bytes()).unwrap();
+            bytes[place + words.len() - 2] = 0xfa;
+        }
+        std::fs::write(&file, bytes).unwrap();
+        for access in [Access::Write, Access::Read] {
+            let error = Store::open(&data, access, "a test", NOW).await.unwrap_err();
+            let text = error.to_string();
+            assert!(
+                text.contains("no text") && text.contains("evenpull salvage"),
+                "{text}"
+            );
+        }
+        let whole = dir.path().join("whole");
+        let report = salvage(&data, &whole, "a test", NOW).await.unwrap();
+        assert!(report.complete(), "{report:?}");
+        let saved = open(&whole).await;
+        assert_eq!(saved.jobs(&JobFilter::default()).await.unwrap().len(), 1);
     });
 }
 
