@@ -218,7 +218,7 @@ impl Store {
              LEFT JOIN findings f ON f.id = (SELECT MAX(x.id) FROM findings x WHERE x.job_id = j.id) \
              WHERE j.id < $1 AND {one} AND {machine} \
              AND ($4 = 0 OR j.closed_ms IS NULL) \
-             AND ($5 = '' OR LOWER(m.name) LIKE $6 ESCAPE '!' OR LOWER(j.complaint) LIKE $6 ESCAPE '!') \
+             AND ($5 = '' OR LOWER(m.name) LIKE LOWER($6) ESCAPE '!' OR LOWER(j.complaint) LIKE LOWER($6) ESCAPE '!') \
              ORDER BY j.id DESC LIMIT $7"
         );
         let rows = sqlx::query(sqlx::AssertSqlSafe(sql))

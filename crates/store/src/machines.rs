@@ -176,8 +176,8 @@ impl Store {
              (SELECT COUNT(*) FROM jobs j WHERE j.machine_id = m.id), \
              (SELECT MAX(j.id) FROM jobs j WHERE j.machine_id = m.id) \
              FROM machines m \
-             WHERE m.id < $1 AND ($2 = '' OR LOWER(m.name) LIKE $3 ESCAPE '!' \
-             OR LOWER(m.registration) LIKE $3 ESCAPE '!') \
+             WHERE m.id < $1 AND ($2 = '' OR LOWER(m.name) LIKE LOWER($3) ESCAPE '!' \
+             OR LOWER(m.registration) LIKE LOWER($3) ESCAPE '!') \
              ORDER BY m.id DESC LIMIT $4",
         )
         .bind(before)
@@ -214,7 +214,7 @@ fn checked_name(name: &str) -> Result<&str, StoreError> {
 /// A pattern for LIKE that finds `text` anywhere, its own wildcards taken literally.
 pub(crate) fn pattern(text: &str) -> String {
     let mut out = String::from("%");
-    for c in text.trim().to_lowercase().chars() {
+    for c in text.trim().chars() {
         if matches!(c, '%' | '_' | '!') {
             out.push('!');
         }

@@ -7,6 +7,7 @@ mod library;
 mod opening;
 mod owners_gone;
 mod saved_schema;
+mod searching;
 mod shop;
 mod there_and_back;
 mod workshop;
