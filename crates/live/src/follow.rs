@@ -186,11 +186,7 @@ impl Follower {
             let text = format!(
                 "the device names its channels {}; taken in their order for {}",
                 head.channels.join(", "),
-                bodies
-                    .iter()
-                    .map(|b| b.body.as_str())
-                    .collect::<Vec<_>>()
-                    .join(", ")
+                self.expect.setup.body_names().join(", ")
             );
             self.mapping = Some(Notice::new("channels-by-order", text));
             (0..bodies.len())

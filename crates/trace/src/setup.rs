@@ -40,6 +40,13 @@ pub struct Setup {
     pub passages_open: bool,
 }
 
+impl Setup {
+    /// Names of the bodies, in the profile's order.
+    pub fn body_names(&self) -> Vec<String> {
+        self.bodies.iter().map(|b| b.body.clone()).collect()
+    }
+}
+
 /// Drift of a zeroed 15-115 kPa sensor between the key-off reading and the run [Pa].
 ///
 /// Assumed: the part's stated error is 1.5 kPa over its whole temperature range, most of which the

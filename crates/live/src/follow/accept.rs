@@ -45,13 +45,7 @@ impl Follower {
         // A quarter cycle before the first fall, so that the search is armed for it.
         let lead = 0.25 * self.cycles.back().map_or(0.0, |c| c.length);
         let from = ((start - lead).max(0.0) as u64).max(self.ring.first());
-        let bodies: Vec<String> = self
-            .expect
-            .setup
-            .bodies
-            .iter()
-            .map(|b| b.body.clone())
-            .collect();
+        let bodies = self.expect.setup.body_names();
         let rows: Vec<&[f32]> = (0..bodies.len())
             .map(|b| self.ring.since(b, from))
             .collect();

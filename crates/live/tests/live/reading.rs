@@ -93,13 +93,7 @@ fn the_accepted_recording_read_again_gives_the_same_answer() {
     let setup = made::four(2_000.0);
     let expect = made::idle(&setup);
     let accepted = started(setup, expect).run(30.0).remove(0);
-    let bodies: Vec<String> = accepted
-        .expect
-        .setup
-        .bodies
-        .iter()
-        .map(|b| b.body.clone())
-        .collect();
+    let bodies = accepted.expect.setup.body_names();
     let hint = LayoutHint::default();
     let recording = import(
         accepted.text.as_bytes(),
