@@ -24,6 +24,23 @@ pub(crate) fn build(targets: &[&str]) -> Result<Command> {
     Ok(command)
 }
 
+/// The same, and optimised where that is asked for: worth its long build where what runs, runs long.
+pub(crate) fn build_for_long(targets: &[&str], optimised: bool) -> Result<Command> {
+    let mut command = build(targets)?;
+    if optimised {
+        command.arg("--release");
+    }
+    Ok(command)
+}
+
+/// Whether `--release` comes first, and what follows.
+pub(crate) fn optimised(arguments: &[String]) -> (bool, &[String]) {
+    match arguments {
+        [first, rest @ ..] if first == "--release" => (true, rest),
+        all => (false, all),
+    }
+}
+
 /// The executable of that target among cargo's messages.
 pub(crate) fn path(messages: &str, target: &str) -> Result<PathBuf> {
     messages
@@ -37,6 +54,15 @@ pub(crate) fn path(messages: &str, target: &str) -> Result<PathBuf> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_optimised_build_is_asked_for_first() {
+        let words = |text: &str| -> Vec<String> { text.split(' ').map(str::to_owned).collect() };
+        let all = words("--release 8");
+        assert_eq!(optimised(&all), (true, &all[1..]));
+        let all = words("8 --release");
+        assert_eq!(optimised(&all), (false, &all[..]));
+    }
 
     #[test]
     fn an_executable_is_found_among_messages() {

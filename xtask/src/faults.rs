@@ -132,8 +132,9 @@ struct Tally {
     longest: Duration,
 }
 
-/// `cargo xtask faults [SECONDS]`.
+/// `cargo xtask faults [--release] [SECONDS]`.
 pub(crate) fn run(arguments: &[String]) -> Result<()> {
+    let (optimised, arguments) = executables::optimised(arguments);
     let seconds = match arguments {
         [] => SECONDS,
         [n] => n
@@ -141,9 +142,9 @@ pub(crate) fn run(arguments: &[String]) -> Result<()> {
             .ok()
             .filter(|n| *n > 0)
             .context("SECONDS is a whole number above 0")?,
-        _ => bail!("write `cargo xtask faults [SECONDS]`"),
+        _ => bail!("write `cargo xtask faults [--release] [SECONDS]`"),
     };
-    let tests = built()?;
+    let tests = built(optimised)?;
     let mut tallies = vec![Tally::default(); FAULTS.len()];
     let end = Instant::now() + Duration::from_secs(seconds);
     // The first round is whole, however short the time.
@@ -164,10 +165,10 @@ pub(crate) fn run(arguments: &[String]) -> Result<()> {
 }
 
 /// The test programs, each by the name of its target.
-fn built() -> Result<Vec<(&'static str, PathBuf)>> {
+fn built(optimised: bool) -> Result<Vec<(&'static str, PathBuf)>> {
     let names = ["live", "server", "records", "crash"];
     let targets: Vec<&str> = names.iter().flat_map(|name| ["--test", name]).collect();
-    let messages = process::capture(&mut executables::build(&targets)?)?;
+    let messages = process::capture(&mut executables::build_for_long(&targets, optimised)?)?;
     names
         .iter()
         .map(|name| Ok((*name, executables::path(&messages, name)?)))

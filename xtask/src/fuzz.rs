@@ -15,6 +15,8 @@ use crate::{executables, process};
 
 /// Set where cargo calls this program in place of the compiler.
 const WRAPPED: &str = "EVENPULL_FUZZ_COMPILE";
+/// Its value where the build is optimised.
+const OPTIMISED: &str = "optimised";
 /// Seconds for each target when none are given.
 const SECONDS: u64 = 10;
 /// Longest that one input may take on a busy machine [s].
@@ -34,6 +36,9 @@ const COUNTERS: [&str; 6] = [
     "-Cllvm-args=-simplifycfg-branch-fold-threshold=0",
 ];
 
+/// What an optimised build leaves out and an input may break all the same.
+const CHECKS: [&str; 2] = ["-Coverflow-checks=on", "-Cdebug-assertions=on"];
+
 /// Whether cargo called this program to compile a crate with counters.
 pub(crate) fn is_compiler() -> bool {
     std::env::var_os(WRAPPED).is_some()
@@ -48,8 +53,14 @@ pub(crate) fn compile() -> ExitCode {
     let mut command = Command::new(compiler);
     command.args(rest);
     let names = |word: &str| rest.iter().any(|argument| argument == word);
-    if names("lib") || names("engine") {
+    let optimised = std::env::var_os(WRAPPED).is_some_and(|how| how == OPTIMISED);
+    // Optimised, the engine is put together from what the libraries were translated to, and the counters
+    // would go into all of it a second time.
+    if names("lib") || names("engine") && !optimised {
         command.args(COUNTERS);
+    }
+    if names("lib") && optimised {
+        command.args(CHECKS);
     }
     match command.status() {
         Ok(status) if status.success() => ExitCode::SUCCESS,
@@ -70,10 +81,11 @@ struct Outcome {
     findings: usize,
 }
 
-/// `cargo xtask fuzz [TARGET] [SECONDS]`.
+/// `cargo xtask fuzz [--release] [TARGET] [SECONDS]`.
 pub(crate) fn run(arguments: &[String]) -> Result<()> {
+    let (optimised, arguments) = executables::optimised(arguments);
     let (targets, seconds) = asked(arguments, &targets()?)?;
-    let engine = built()?;
+    let engine = built(optimised)?;
     let mut outcomes = Vec::new();
     for target in targets {
         outcomes.push(one(&engine, target, seconds)?);
@@ -119,7 +131,7 @@ fn asked(arguments: &[String], known: &[String]) -> Result<(Vec<String>, u64)> {
         [one] if one.parse::<u64>().is_ok() => (None, Some(one)),
         [name] => (Some(name), None),
         [name, seconds] => (Some(name), Some(seconds)),
-        _ => bail!("write `cargo xtask fuzz [TARGET] [SECONDS]`"),
+        _ => bail!("write `cargo xtask fuzz [--release] [TARGET] [SECONDS]`"),
     };
     let seconds = match seconds.map(|text| text.parse::<u64>()) {
         None => SECONDS,
@@ -133,8 +145,8 @@ fn asked(arguments: &[String], known: &[String]) -> Result<(Vec<String>, u64)> {
     }
 }
 
-/// The engine with all targets.
-fn built() -> Result<PathBuf> {
+/// The engine with all targets; optimised it runs more inputs in a second, and takes long to build.
+fn built(optimised: bool) -> Result<PathBuf> {
     if process::find(&["c++", "g++", "clang++"]).is_none() {
         bail!("the engine is built with a C++ compiler: install g++ or clang");
     }
@@ -146,11 +158,11 @@ fn built() -> Result<PathBuf> {
         std::fs::create_dir_all(wrapper.parent().unwrap_or(Path::new(".")))?;
         std::fs::copy(&own, &wrapper).context("the compiler's wrapper")?;
     }
-    let mut build =
-        executables::build(&["--test", "engine", "--features", "evenpull-hardness/engine"])?;
+    let targets = ["--test", "engine", "--features", "evenpull-hardness/engine"];
+    let mut build = executables::build_for_long(&targets, optimised)?;
     build
         .env("RUSTC_WORKSPACE_WRAPPER", &wrapper)
-        .env(WRAPPED, "1");
+        .env(WRAPPED, if optimised { OPTIMISED } else { "1" });
     executables::path(&process::capture(&mut build)?, "engine")
 }
 

@@ -39,9 +39,9 @@ cargo xtask COMMAND
   calibrate do intervals and probabilities mean what they say, over drawn machines
   study     on practice machines: `study advice|baseline|cross-flow|years [JOBS] [--wrong]`
   crash     kill a writer of the records 500 times (or as often as said) and look what is left
-  faults    boards, pages and records broken in every known way, again and again: `faults [SECONDS]`
-  fuzz      an engine looks for inputs that break a parser of foreign bytes: `fuzz [TARGET] [SECONDS]`
-  soak      a day at the bench, faster than the clock: is what is used flat? `soak [HOURS]`
+  faults    boards, pages and records broken in every known way, again and again: `faults [--release] [SECONDS]`
+  fuzz      an engine looks for inputs that break a parser of foreign bytes: `fuzz [--release] [TARGET] [SECONDS]`
+  soak      a day at the bench, faster than the clock: is what is used flat? `soak [--release] [HOURS]`
   lists     the lists of many years of records against those of a new shop
   load      the served pages under load, and how soon a sample is on the screen: `load [SECONDS]`
   doc       the documents of every crate, warnings denied; the links in every Markdown file

@@ -6,11 +6,13 @@ use anyhow::{Result, bail};
 
 use crate::{executables, process};
 
-/// `cargo xtask soak [HOURS]`: see `hardness/examples/soak`.
+/// `cargo xtask soak [--release] [HOURS]`: see `hardness/examples/soak`.
 pub(crate) fn run(arguments: &[String]) -> Result<()> {
+    let (optimised, arguments) = executables::optimised(arguments);
     if arguments.len() > 1 {
-        bail!("write `cargo xtask soak [HOURS]`");
+        bail!("write `cargo xtask soak [--release] [HOURS]`");
     }
-    let messages = process::capture(&mut executables::build(&["--example", "soak"])?)?;
+    let mut build = executables::build_for_long(&["--example", "soak"], optimised)?;
+    let messages = process::capture(&mut build)?;
     process::run(Command::new(executables::path(&messages, "soak")?).args(arguments))
 }
