@@ -5,8 +5,11 @@ use std::time::Instant;
 use evenpull_live::{Block, Expect, Follower, Gates, StreamHead};
 use evenpull_trace::{BodySetup, Channel, Recording, Segment, Setup, analyse};
 
-/// Most samples made of one input: eight seconds of the usual board.
-const MOST_SAMPLES: usize = 8_000;
+/// Longest stream made of one input [s]: a reading at idle takes six. The follower analyses twice a second, so
+/// slow rates without this bound took a hundred times as long as fast ones.
+const MOST_S: f64 = 8.0;
+/// Most samples of a body: at 500 Hz that long a stream.
+const MOST_SAMPLES: usize = 4_000;
 /// Pressure of one step of a byte [Pa]; 253 steps reach beyond any ambient.
 const STEP_PA: f32 = 450.0;
 /// Byte of a sample that could not be read.
@@ -59,10 +62,11 @@ fn made(bytes: &[u8], channels: usize) -> Option<Made> {
     let rates_hz = [50.0, 500.0, 1_000.0, 2_000.0, 5_000.0, 20_000.0];
     let rate_hz = rates_hz[usize::from(head & 7) % rates_hz.len()];
     let again = 1 + usize::from(head >> 3) * 8;
+    let most = MOST_SAMPLES.min((MOST_S * rate_hz) as usize);
     let (mut rows, mut gaps) = (Vec::new(), Vec::new());
     'over: for _ in 0..again {
         for &b in samples {
-            if rows.len() >= MOST_SAMPLES * channels {
+            if rows.len() >= most * channels {
                 break 'over;
             }
             match b {
