@@ -141,7 +141,8 @@ impl Points {
         (rows.len() >= 12).then_some(Self { rows, middle_s })
     }
 
-    /// Passage conductance `kappa` [1/s], its sd, and the plain rate [1/s].
+    /// Passage conductance `kappa` [1/s], its sd, and the plain rate [1/s]; `None` where the refill does not rise, or
+    /// nothing can be told of a passage: a share of no rate has no end.
     fn kappa(&self) -> Option<(f64, f64, f64)> {
         let design: Vec<[f64; 4]> = self
             .rows
@@ -149,7 +150,9 @@ impl Points {
             .map(|&(_, t, taken, _)| [1.0, t - self.middle_s, -taken, (t - self.middle_s).powi(2)])
             .collect();
         let (found, variance) = solve(&self.rows, &design)?;
-        Some((found[2], variance[2].sqrt(), self.rate(0.0)?))
+        let (kappa, sd, plain) = (found[2], variance[2].sqrt(), self.rate(0.0)?);
+        let told = kappa.is_finite() && sd.is_finite() && plain.is_finite() && plain > 0.0;
+        told.then_some((kappa, sd, plain))
     }
 
     /// Refill rate with a passage of the given conductance taken off [1/s].
