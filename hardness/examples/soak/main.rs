@@ -39,7 +39,7 @@ const HOURS: f64 = 8.0;
 const PER_HOUR: u64 = 3_600_000;
 /// Simulated length of one job, and of one row of the table [samples].
 const JOB: u64 = PER_HOUR / 4;
-/// Without a speed for so long the engine stands [samples]; more than the board may be ahead.
+/// Without a speed for so long after its start the engine stands [samples]; more than the board may be ahead.
 const STANDS: u64 = 40_000;
 /// Readings of one job.
 const READINGS: u64 = 7;
@@ -130,18 +130,15 @@ impl Job {
         self.zero(device).await;
         self.board.touch(Touch::Engine(PracticeCommand::Start));
         let (mut kept, mut asked, mut looked) = (0, 0, 0);
-        let mut started = self.followed.load(Ordering::Relaxed);
+        let started = self.followed.load(Ordering::Relaxed);
         loop {
             let glance = self.glance(device).await;
             let samples = self.followed.load(Ordering::Relaxed);
             if samples >= JOB {
                 break;
             }
-            // An engine may stall, as any does; it is started again.
-            if glance["live"]["rpm"].is_null() && samples > started + STANDS {
-                self.board.touch(Touch::Engine(PracticeCommand::Start));
-                started = samples;
-            }
+            let stands = glance["live"]["rpm"].is_null() && samples > started + STANDS;
+            assert!(!stands, "a sound engine does not stall: {glance:#}");
             kept = glance["kept"]["kept"].as_u64().unwrap_or(kept);
             // Spread over the job: as many as the order of work has.
             let due = kept * (JOB / READINGS) < samples && kept < READINGS;
@@ -161,7 +158,7 @@ impl Job {
         let glance = self.glance(device).await;
         assert_eq!(glance["live"]["dropped"], 0, "{glance:#}");
         assert_eq!(glance["kept"]["trouble"], serde_json::Value::Null);
-        assert!(kept > 0, "no reading was kept: {glance:#}");
+        assert_eq!(kept, READINGS, "readings kept: {glance:#}");
         if assess {
             let assessed = device.submit(&format!("{}/assess", self.path), &[]).await;
             assert_eq!(assessed.status.as_u16(), 303, "{assessed:?}");
@@ -176,6 +173,11 @@ impl Job {
         let start = Instant::now();
         loop {
             let glance = device.glance().await;
+            // What is shown is of this job's bench alone: its samples say how far the board was followed.
+            assert!(
+                self.path.ends_with(&format!("/{}", glance["kept"]["job"])),
+                "{glance:#}"
+            );
             let samples = glance["live"]["samples"].as_u64().unwrap_or(0);
             if samples > self.followed.fetch_max(samples, Ordering::Relaxed) {
                 return glance;

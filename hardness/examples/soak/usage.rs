@@ -3,9 +3,9 @@
 use std::fmt;
 use std::path::Path;
 
-/// What may come on top after the first hour [MB of memory]. The findings of the last 32 jobs are kept
-/// in memory; they and what the allocator does not give back may take a megabyte or two each.
-const MEMORY_MB: f64 = 48.0;
+/// What may come on top after the first hour [MB of memory]: half of what an assessment takes at its height (45 MB)
+/// and the allocator keeps for the next one. The findings of the last 32 jobs are kept as well.
+const MEMORY_MB: f64 = 24.0;
 /// Threads and open files that may come and go between two rows.
 const A_FEW: i64 = 6;
 /// Largest log beside the database [MB]: the database empties it at 4 MB, and a reading of some length
