@@ -6,7 +6,6 @@
 //! transaction that is rolled back.
 
 #![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
-#![expect(clippy::print_stdout, reason = "a test says what it left out")]
 
 use std::fmt::Write as _;
 use std::io::Write as _;
