@@ -3,6 +3,8 @@
 //! Limits: burn angles follow the speed only (residual gas does not slow the burn), mixture at the
 //! ECU's target, walls at a given temperature.
 
+use crate::power::two_fifths;
+
 /// Heat release after Wiebe, `x = 1 - exp(-a y^(m+1))`, `y` the part of the duration gone by.
 ///
 /// Between `late_rpm` and `early_rpm` the start moves linearly from `late_deg` to `early_deg` and
@@ -71,13 +73,46 @@ impl HeatRelease {
 
     /// Rate `dx/dphi` [1/deg], `since_deg` after the start of burn; integral 1.
     pub fn rate_per_deg(&self, since_deg: f64) -> f64 {
-        let y = since_deg / self.duration_deg;
-        if !(0.0..1.0).contains(&y) {
-            return 0.0;
+        if (0.0..self.duration_deg).contains(&since_deg) {
+            self.rate().per_deg(since_deg)
+        } else {
+            0.0
         }
-        let ym = y.powf(self.m);
+    }
+
+    /// The law with all that is constant in it worked out.
+    pub(crate) fn rate(&self) -> BurnRate {
         let cut = 1.0 - (-self.a).exp();
-        self.a * (self.m + 1.0) * ym * (-self.a * ym * y).exp() / (self.duration_deg * cut)
+        let whole = self.m.round().clamp(0.0, 16.0);
+        BurnRate {
+            per_duration: 1.0 / self.duration_deg,
+            scale_per_deg: self.a * (self.m + 1.0) / (self.duration_deg * cut),
+            minus_a: -self.a,
+            m: self.m,
+            // The cast is exact: a whole number of at most 16.
+            whole_m: self.m.total_cmp(&whole).is_eq().then_some(whole as i32),
+        }
+    }
+}
+
+/// [`HeatRelease::rate_per_deg`] within the burn: `a (m + 1) / (d (1 - exp(-a))) y^m exp(-a y^(m+1))`.
+#[derive(Debug, Clone)]
+pub(crate) struct BurnRate {
+    /// One over the duration [1/deg].
+    per_duration: f64,
+    scale_per_deg: f64,
+    minus_a: f64,
+    m: f64,
+    /// `m` where it is a whole number: repeated products are several times as fast as a power.
+    whole_m: Option<i32>,
+}
+
+impl BurnRate {
+    /// Rate [1/deg], `since_deg` from the start of the burn, from 0 to the duration.
+    pub(crate) fn per_deg(&self, since_deg: f64) -> f64 {
+        let y = since_deg * self.per_duration;
+        let ym = self.whole_m.map_or_else(|| y.powf(self.m), |m| y.powi(m));
+        self.scale_per_deg * ym * (self.minus_a * ym * y).exp()
     }
 }
 
@@ -121,7 +156,7 @@ impl CylinderWall {
     /// powers are dear, and neither hangs on the gas.
     pub(crate) fn heat_of(&self, place_and_speed: f64, p_pa: f64, t_k: f64) -> f64 {
         // One power for the two that do: p^0.8 T^-0.4.
-        let gas = (p_pa * p_pa / t_k).powf(0.4);
+        let gas = two_fifths(p_pa * p_pa / t_k);
         self.scale * Self::HOHENBERG_SI * place_and_speed * gas * (t_k - self.t_k)
     }
 }

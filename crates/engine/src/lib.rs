@@ -7,7 +7,10 @@
 //! same numbers. Limits: quasi-steady flow through plates and valves, exhaust at constant pressure,
 //! one gas for air and burned charge.
 
+mod flow;
+mod methods;
 mod model;
+mod power;
 mod rates;
 mod stabilised;
 mod stepper;

@@ -2,10 +2,11 @@
 
 use std::ops::Range;
 
-use crate::combustion::CylinderWall;
+use crate::combustion::{BurnRate, CylinderWall, HeatRelease};
 use crate::crank::VolumeTable;
+use crate::flow::{Surrounding, Volume};
 use crate::gas::WorkingGas;
-use crate::rates::{Gas, TOTALS, VOLUME_SLOTS};
+use crate::rates::{TOTALS, VOLUME_SLOTS};
 use crate::setting::{BodySetting, Setting};
 use crate::spec::{CylinderSpec, EngineSpec};
 use crate::valve::{OpenValve, wrap_720};
@@ -26,12 +27,16 @@ pub(crate) struct Geometry {
 
 impl Geometry {
     #[inline(always)]
-    fn take(&mut self, shape: &Shape, breathing_scale: f64, deg_per_s: f64) {
-        (self.v_m3, self.per_m3) = (shape.v_m3, shape.per_m3);
-        self.dv_m3_s = shape.dv_m3_deg * deg_per_s;
-        self.intake_m2 = breathing_scale * shape.intake_m2;
-        self.exhaust_m2 = breathing_scale * shape.exhaust_m2;
-        self.wall_place = shape.wall_place;
+    fn new(shape: &Shape, breathing_scale: f64, deg_per_s: f64) -> Self {
+        Self {
+            v_m3: shape.v_m3,
+            per_m3: shape.per_m3,
+            dv_m3_s: shape.dv_m3_deg * deg_per_s,
+            intake_m2: breathing_scale * shape.intake_m2,
+            exhaust_m2: breathing_scale * shape.exhaust_m2,
+            burn_per_s: 0.0,
+            wall_place: shape.wall_place,
+        }
     }
 
     /// True when no valve is open and nothing burns.
@@ -56,6 +61,41 @@ const WHOLE: f64 = 4_503_599_627_370_496.0;
 
 /// How far from a half row an angle may lie to count as one, in half rows; rounding leaves 1e-13.
 const ON_A_HALF_ROW: f64 = 1e-9;
+
+/// The heat release of one cylinder at one speed.
+#[derive(Debug, Clone)]
+pub(crate) struct Burn {
+    /// Start of the burn as an angle of the crank [deg], 0 to 720.
+    pub(crate) from_deg: f64,
+    pub(crate) duration_deg: f64,
+    law: BurnRate,
+}
+
+impl Burn {
+    /// `top_deg` [deg]: firing top dead centre; `rpm` [1/min].
+    fn new(law: &HeatRelease, top_deg: f64, rpm: f64) -> Self {
+        Self {
+            from_deg: wrap_720(top_deg + law.start_deg(rpm)),
+            duration_deg: law.duration_deg,
+            law: law.rate(),
+        }
+    }
+
+    /// Rate [1/deg] at crank angle `theta_deg`, 0 to 720.
+    #[inline(always)]
+    fn rate_per_deg(&self, theta_deg: f64) -> f64 {
+        let since_deg = theta_deg - self.from_deg;
+        let since_deg = if since_deg < 0.0 {
+            since_deg + 720.0
+        } else {
+            since_deg
+        };
+        if since_deg >= self.duration_deg {
+            return 0.0;
+        }
+        self.law.per_deg(since_deg)
+    }
+}
 
 /// Constants of one cylinder in one setting.
 #[derive(Debug, Clone)]
@@ -89,8 +129,8 @@ pub(crate) struct CylinderModel {
     pub(crate) own_area_m2: f64,
     pub(crate) breathing_scale: f64,
     pub(crate) blow_by_m2: f64,
-    /// Start of burn after firing top dead centre at the present speed [deg].
-    pub(crate) burn_start_deg: f64,
+    /// The burn at the present speed; none in a motored cylinder.
+    pub(crate) burn: Option<Burn>,
     /// Air mass the coming burn consumes [kg], set at the start of the burn.
     pub(crate) burn_air_kg: f64,
     /// Heat the coming burn releases [J], set at the start of the burn.
@@ -125,7 +165,7 @@ impl CylinderModel {
             own_area_m2: 0.0,
             breathing_scale: body.breathing_scale,
             blow_by_m2: body.blow_by_m2,
-            burn_start_deg: 0.0,
+            burn: None,
             burn_air_kg: 0.0,
             burn_heat_j: 0.0,
         }
@@ -177,22 +217,30 @@ impl CylinderModel {
         self.flows_at() + self.cells - 1
     }
 
+    /// Heat from the runner's wall into one of its volumes [W].
+    #[inline(always)]
+    pub(crate) fn runner_heat_w(&self, gas: &Volume) -> f64 {
+        self.spec.runner_wall.map_or(0.0, |wall| {
+            wall.conductance_w_per_k * (wall.t_k - gas.t_k) / self.cells as f64
+        })
+    }
+
     /// Pressure next to the body [Pa] of gas of mass `m` [kg] and energy `u` [J].
     pub(crate) fn runner_pa(&self, gas: WorkingGas, [m, u]: [f64; 2]) -> f64 {
         m * gas.r_j_per_kg_k * gas.t_k(u / m) / self.cell_m3
     }
 }
 
-fn ambient(gas: WorkingGas, setting: &Setting) -> Gas {
+fn ambient(gas: WorkingGas, setting: &Setting) -> Surrounding {
     let t_k = setting.ambient_k;
     let h_j_kg = gas.h_j_per_kg(t_k);
-    Gas::new(gas.r_j_per_kg_k, setting.ambient_pa, t_k, 0.0, h_j_kg)
+    Surrounding::new(gas.r_j_per_kg_k, setting.ambient_pa, t_k, 0.0, h_j_kg)
 }
 
-fn exhaust(gas: WorkingGas, spec: &EngineSpec, setting: &Setting) -> Gas {
+fn exhaust(gas: WorkingGas, spec: &EngineSpec, setting: &Setting) -> Surrounding {
     let (t_k, burned) = (spec.exhaust.t_k, spec.exhaust.burned);
     let p_pa = setting.ambient_pa + spec.exhaust.back_pressure_pa;
-    Gas::new(gas.r_j_per_kg_k, p_pa, t_k, burned, gas.h_j_per_kg(t_k))
+    Surrounding::new(gas.r_j_per_kg_k, p_pa, t_k, burned, gas.h_j_per_kg(t_k))
 }
 
 /// The whole engine in one setting at one speed.
@@ -206,8 +254,8 @@ pub(crate) struct Model {
     pub(crate) r_over_c0: f64,
     /// One over that part [kg K/J].
     pub(crate) per_c0: f64,
-    pub(crate) ambient: Gas,
-    pub(crate) exhaust: Gas,
+    pub(crate) ambient: Surrounding,
+    pub(crate) exhaust: Surrounding,
     /// Density and internal energy per mass of the ambient air [kg/m3, J/kg].
     rest: (f64, f64),
     pub(crate) chamber_m3: f64,
@@ -217,6 +265,8 @@ pub(crate) struct Model {
     /// What of it feeds each runner without passing a chamber [m2].
     share_m2: f64,
     pub(crate) deg_per_s: f64,
+    /// One over it [s/deg].
+    pub(crate) s_per_deg: f64,
     /// Half rows to a degree [1/deg].
     half_rows_per_deg: f64,
 }
@@ -253,6 +303,7 @@ impl Model {
             idle_valve_m2: 0.0,
             share_m2: 0.0,
             deg_per_s: 0.0,
+            s_per_deg: 0.0,
             half_rows_per_deg: 0.0,
         };
         model.set_rpm(1000.0);
@@ -262,12 +313,12 @@ impl Model {
     /// Takes over the speed [1/min] and what it alone decides.
     pub(crate) fn set_rpm(&mut self, rpm: f64) {
         self.deg_per_s = 6.0 * rpm;
+        self.s_per_deg = 1.0 / self.deg_per_s;
         for c in &mut self.cylinders {
             let piston_m_s = 2.0 * c.spec.crank.stroke_m * rpm / 60.0;
             c.wall_speed = CylinderWall::of_speed(piston_m_s);
-            if let Some(law) = c.spec.heat {
-                c.burn_start_deg = law.start_deg(rpm);
-            }
+            let top_deg = c.spec.intake_start_deg + 360.0;
+            c.burn = c.spec.heat.map(|law| Burn::new(&law, top_deg, rpm));
         }
     }
 
@@ -348,24 +399,32 @@ impl Model {
 
     /// Volumes, areas and burn rate of some cylinders at crank angle `theta_deg` (0 to 720).
     pub(crate) fn geometry(&self, cylinders: Range<usize>, theta_deg: f64, out: &mut [Geometry]) {
+        for (i, g) in cylinders.zip(out) {
+            *g = self.geometry_of(i, theta_deg);
+        }
+    }
+
+    /// [`Model::geometry`] of one cylinder.
+    #[inline]
+    pub(crate) fn geometry_of(&self, i: usize, theta_deg: f64) -> Geometry {
+        let c = &self.cylinders[i];
         let place = theta_deg * self.half_rows_per_deg;
         // The next half row in the low bits of a large number: a cast takes several times as long.
         let nearest = place + WHOLE;
         let half_row = nearest.to_bits() as u32 as usize;
-        let on_it = (place - (nearest - WHOLE)).abs() < ON_A_HALF_ROW;
-        for (c, g) in self.cylinders[cylinders].iter().zip(out) {
-            match c.half_rows.get(half_row).filter(|_| on_it) {
-                Some(shape) => g.take(shape, c.breathing_scale, self.deg_per_s),
-                None => {
-                    let shape = c.shape(c.phi_deg(theta_deg));
-                    g.take(&shape, c.breathing_scale, self.deg_per_s);
-                }
+        let mut g = match c.half_rows.get(half_row) {
+            Some(shape) if (place - (nearest - WHOLE)).abs() < ON_A_HALF_ROW => {
+                Geometry::new(shape, c.breathing_scale, self.deg_per_s)
             }
-            if let Some(law) = &c.spec.heat {
-                let since_deg = wrap_720(c.phi_deg(theta_deg) - 360.0 - c.burn_start_deg);
-                g.burn_per_s = law.rate_per_deg(since_deg) * self.deg_per_s;
+            _ => {
+                let shape = c.shape(c.phi_deg(theta_deg));
+                Geometry::new(&shape, c.breathing_scale, self.deg_per_s)
             }
+        };
+        if let Some(burn) = &c.burn {
+            g.burn_per_s = burn.rate_per_deg(theta_deg) * self.deg_per_s;
         }
+        g
     }
 }
 

@@ -7,14 +7,17 @@
 
 use std::ops::Range;
 
-use evenpull_airflow::orifice::{PSI_CHOKED_AIR, psi_forward};
-
-use crate::model::{CylinderModel, Geometry, Model};
+use crate::flow::{self, Flow, Volume};
+use crate::model::{Geometry, Model};
 
 /// State slots of one gas volume: m, U, b.
 pub(crate) const VOLUME_SLOTS: usize = 3;
 /// Running totals per cylinder, see [`total`].
 pub(crate) const TOTALS: usize = 10;
+/// Slots of a cylinder with one runner volume on which its slopes depend: both volumes.
+pub(crate) const PLAIN_GAS: usize = 2 * VOLUME_SLOTS;
+/// All slots of such a cylinder: both volumes, then the totals.
+pub(crate) const PLAIN: usize = PLAIN_GAS + TOTALS;
 
 /// Places of the running totals of one cylinder.
 pub(crate) mod total {
@@ -40,138 +43,89 @@ pub(crate) mod total {
     pub(crate) const PSI_S: usize = 9;
 }
 
-/// Steepest slope of the flow function [-], in the straight strip next to `r = 1`.
-const STEEPEST_SLOPE: f64 = 44.7;
-/// Effective upper bound of the ratio of specific heats, for the stiffness estimate [-].
-const GAMMA_BOUND: f64 = 1.4;
-
-/// State of one volume or of a surrounding, with what the flow law asks of it.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Gas {
-    p_pa: f64,
-    t_k: f64,
-    /// `R T` [J/kg].
-    rt_j_kg: f64,
-    /// `p / sqrt(R T)` [kg/(m2 s)].
-    p_over_root: f64,
-    burned: f64,
-    h_j_kg: f64,
-}
-
-impl Gas {
-    /// Gas at a pressure and a temperature; `h_j_kg` [J/kg] its enthalpy.
-    pub(crate) fn new(r_j_per_kg_k: f64, p_pa: f64, t_k: f64, burned: f64, h_j_kg: f64) -> Self {
-        let rt_j_kg = r_j_per_kg_k * t_k;
-        Self {
-            p_pa,
-            t_k,
-            rt_j_kg,
-            p_over_root: p_pa / rt_j_kg.sqrt(),
-            burned,
-            h_j_kg,
-        }
-    }
-}
-
-/// Flow from one gas to another: mass, and what it carries.
-#[derive(Clone, Copy)]
-struct Flow {
-    kg_s: f64,
-    h_w: f64,
-    burned_kg_s: f64,
-    /// Flow function of the pressure ratio, not negative [-].
+/// What happens in one cylinder at an instant, all per second.
+struct Exchange {
+    /// From ambient into the runner.
+    own: Flow,
+    /// Flow function of the runner's pressure ratio [-].
     psi: f64,
-}
-
-impl Flow {
-    const NONE: Self = Self {
-        kg_s: 0.0,
-        h_w: 0.0,
-        burned_kg_s: 0.0,
-        psi: PSI_CHOKED_AIR,
-    };
-
-    /// Slope of the flow function [-]; `|psi'|` is below `1/psi` everywhere and below the strip's.
-    fn steepness(&self) -> f64 {
-        if self.psi >= PSI_CHOKED_AIR {
-            0.0
-        } else {
-            (1.0 / self.psi).min(STEEPEST_SLOPE)
-        }
-    }
-}
-
-/// Flow from `a` to `b` through `area_m2`.
-#[inline]
-fn flow(area_m2: f64, a: &Gas, b: &Gas) -> Flow {
-    let psi = psi_forward(a.p_pa.min(b.p_pa) / a.p_pa.max(b.p_pa));
-    let (up, area_m2) = if a.p_pa >= b.p_pa {
-        ((a.p_over_root, a.h_j_kg, a.burned), area_m2)
-    } else {
-        ((b.p_over_root, b.h_j_kg, b.burned), -area_m2)
-    };
-    let kg_s = area_m2 * up.0 * psi;
-    Flow {
-        kg_s,
-        h_w: kg_s * up.1,
-        burned_kg_s: kg_s * up.2,
-        psi,
-    }
-}
-
-/// Rate [1/s] at which `gas` in `v_m3` follows `other` through `area_m2` with that steepness.
-///
-/// `dp/dt` of a volume per flow is about `gamma R T / V`; the flow's slope is per unit of `p/p_up`.
-fn stiffness(area_m2: f64, steepness: f64, gas: &Gas, other: &Gas, v_m3: f64) -> f64 {
-    let up = if gas.p_pa >= other.p_pa { gas } else { other };
-    let scale = area_m2 * up.p_over_root * steepness;
-    scale * GAMMA_BOUND * gas.rt_j_kg / (v_m3 * up.p_pa)
-}
-
-/// What leaves a cylinder per second: mass, enthalpy, burned mass; and the stiffness [1/s].
-#[derive(Default)]
-struct Outflow {
-    kg_s: f64,
-    h_w: f64,
+    /// From runner to cylinder.
+    valve: Flow,
+    /// Out of the cylinder to the exhaust and past the rings.
+    out: Flow,
+    /// Heat released less heat to the walls [W].
+    heat_w: f64,
+    /// Air burned [kg/s].
     burned_kg_s: f64,
+    /// Work on the piston [W].
+    power_w: f64,
+    /// Fastest rate [1/s], where asked for.
     per_s: f64,
 }
 
-impl Outflow {
-    fn add(&mut self, flow: &Flow) {
-        self.kg_s += flow.kg_s;
-        self.h_w += flow.h_w;
-        self.burned_kg_s += flow.burned_kg_s;
+impl Exchange {
+    /// Slopes of the running totals; `p_pa` [Pa] next to the body, `runner_heat_w` [W] into the runner.
+    #[inline(always)]
+    fn totals(&self, p_pa: f64, runner_heat_w: f64) -> [f64; TOTALS] {
+        let mut d = [0.0; TOTALS];
+        d[total::OWN_KG] = self.own.kg_s;
+        d[total::VALVE_KG] = self.valve.kg_s;
+        d[total::FRESH_KG] = self.valve.kg_s - self.valve.burned_kg_s;
+        d[total::OUT_KG] = self.out.kg_s;
+        d[total::ENTHALPY_J] = self.own.h_w - self.out.h_w;
+        d[total::HEAT_J] = self.heat_w + runner_heat_w;
+        d[total::WORK_J] = self.power_w;
+        d[total::P_PA_S] = p_pa;
+        d[total::PSI_S] = self.psi;
+        d
+    }
+
+    /// Slopes of the cylinder's own gas.
+    #[inline(always)]
+    fn cylinder(&self) -> [f64; VOLUME_SLOTS] {
+        let (valve, out) = (&self.valve, &self.out);
+        [
+            valve.kg_s - out.kg_s,
+            valve.h_w - out.h_w + self.heat_w - self.power_w,
+            valve.burned_kg_s - out.burned_kg_s + self.burned_kg_s,
+        ]
     }
 }
 
 impl Model {
-    #[inline]
-    fn gas_at(&self, y: &[f64], per_m3: f64) -> Gas {
-        let &[m, energy, burned, ..] = y else {
-            unreachable!("a volume has three slots")
-        };
-        let (per_kg, density) = (1.0 / m, m * per_m3);
-        let u = energy * per_kg;
-        let (p_pa, t_k, rt_j_kg);
+    /// Gas with mass, energy and burned mass `y` in `v_m3`, one over it `per_m3`.
+    #[inline(always)]
+    fn volume(
+        &self,
+        &[m, energy_j, burned_kg]: &[f64; VOLUME_SLOTS],
+        v_m3: f64,
+        per_m3: f64,
+    ) -> Volume {
+        let (per_kg, density_kg_m3) = (1.0 / m, m * per_m3);
+        let u = energy_j * per_kg;
+        let (p_pa, t_k);
         if self.gas.c1_j_per_kg_k2 > 0.0 {
             t_k = self.gas.t_k(u);
-            rt_j_kg = self.gas.r_j_per_kg_k * t_k;
-            p_pa = density * rt_j_kg;
+            p_pa = density_kg_m3 * self.gas.r_j_per_kg_k * t_k;
         } else {
             // The pressure follows from the energy alone and need not wait for the temperature.
-            p_pa = self.r_over_c0 * energy * per_m3;
-            rt_j_kg = self.r_over_c0 * u;
+            p_pa = self.r_over_c0 * energy_j * per_m3;
             t_k = self.per_c0 * u;
         }
-        Gas {
+        Volume {
+            per_kg,
+            density_kg_m3,
             p_pa,
             t_k,
-            rt_j_kg,
-            p_over_root: (p_pa * density).sqrt(),
-            burned: burned * per_kg,
-            h_j_kg: u + rt_j_kg,
+            enthalpy_j: energy_j + p_pa * v_m3,
+            burned_kg,
         }
+    }
+
+    /// [`Model::volume`] of the three slots of `y` from `at` on.
+    fn volume_at(&self, y: &[f64], at: usize, v_m3: f64, per_m3: f64) -> Volume {
+        let slots = y[at..].first_chunk().expect("a volume has three slots");
+        self.volume(slots, v_m3, per_m3)
     }
 
     /// Writes `dy/dt` [per s] of `cylinders` for state `y`; with `STIFF` returns the fastest rate of
@@ -193,10 +147,10 @@ impl Model {
             dy[self.chamber_at..self.chamber_at + VOLUME_SLOTS].fill(0.0);
         }
         if self.has_chamber() {
-            fastest = fastest.max(self.chamber_rates(y, dy));
+            fastest = fastest.max(self.chamber_rates::<STIFF>(y, dy));
         }
         if self.balance_pipe_m2 > 0.0 {
-            fastest = fastest.max(self.pipe_rates(y, dy));
+            fastest = fastest.max(self.pipe_rates::<STIFF>(y, dy));
         }
         fastest
     }
@@ -209,197 +163,186 @@ impl Model {
         dy: &mut [f64],
     ) -> f64 {
         let c = &self.cylinders[i];
-        let first = self.gas_at(&y[c.at..], c.per_cell_m3);
-        let last = if c.cells > 1 {
-            self.gas_at(&y[c.last_cell_at()..], c.per_cell_m3)
-        } else {
-            first
-        };
-        let at = c.cylinder_at();
-        let cylinder = self.gas_at(&y[at..], g.per_m3);
-
-        let area_m2 = self.direct_area_m2(i);
-        let own = flow(area_m2, &self.ambient, &first);
-        let mut valve = Flow::NONE;
-        if g.intake_m2 > 0.0 {
-            valve = flow(g.intake_m2, &last, &cylinder);
+        if c.cells > 1 {
+            return self.column_rates::<STIFF>(i, g, y, dy);
         }
-        let out = self.outflow::<STIFF>(c, g, &cylinder);
-
-        let (burn_heat, burned) = (c.burn_heat_j * g.burn_per_s, c.burn_air_kg * g.burn_per_s);
-        let wall = c.spec.cylinder_wall.map_or(0.0, |w| {
-            w.heat_of(g.wall_place * c.wall_speed, cylinder.p_pa, cylinder.t_k)
-        });
-        let cylinder_heat = burn_heat - wall;
-        let power = cylinder.p_pa * g.dv_m3_s;
-
-        let (runner_heat, waves) = self.column_rates(c, &first, y, dy);
-        dy[c.at] += own.kg_s;
-        dy[c.at + 1] += own.h_w;
-        dy[c.at + 2] += own.burned_kg_s;
-        let mouth = c.last_cell_at();
-        dy[mouth] -= valve.kg_s;
-        dy[mouth + 1] -= valve.h_w;
-        dy[mouth + 2] -= valve.burned_kg_s;
-        dy[at] = valve.kg_s - out.kg_s;
-        dy[at + 1] = valve.h_w - out.h_w + cylinder_heat - power;
-        dy[at + 2] = valve.burned_kg_s - out.burned_kg_s + burned;
-
-        let totals = c.totals_at();
-        let d = &mut dy[totals..totals + TOTALS];
-        d[total::OWN_KG] = own.kg_s;
-        d[total::ACROSS_KG] = 0.0;
-        d[total::VALVE_KG] = valve.kg_s;
-        d[total::FRESH_KG] = valve.kg_s - valve.burned_kg_s;
-        d[total::OUT_KG] = out.kg_s;
-        d[total::ENTHALPY_J] = own.h_w - out.h_w;
-        d[total::HEAT_J] = cylinder_heat + runner_heat;
-        d[total::WORK_J] = power;
-        d[total::P_PA_S] = first.p_pa;
-        // Above ambient the law is mirrored: psi(r) = -r psi(1/r).
-        d[total::PSI_S] = if first.p_pa <= self.ambient.p_pa {
-            own.psi
-        } else {
-            -own.psi * first.p_pa / self.ambient.p_pa
-        };
-        if !STIFF {
-            return 0.0;
-        }
-        let (own_slope, valve_slope) = (own.steepness(), valve.steepness());
-        waves
-            + out.per_s
-            + stiffness(area_m2, own_slope, &first, &self.ambient, c.cell_m3)
-            + stiffness(g.intake_m2, valve_slope, &last, &cylinder, c.cell_m3)
-            + stiffness(g.intake_m2, valve_slope, &cylinder, &last, g.v_m3)
+        let gas = y[c.at..].first_chunk().expect("two volumes");
+        let slopes = dy[c.at..].first_chunk_mut().expect("volumes and totals");
+        self.plain_rates::<STIFF>(i, g, gas, slopes)
     }
 
-    /// Starts the slopes of the runner volumes: wall heat and the flows between them.
-    ///
-    /// `dq/dt = (A/L)(p_j - p_j+1) - K q |q| / (2 rho A L)`; the flow carries the enthalpy of the
-    /// volume it leaves. Returns the wall heat [W] and the fastest wave [1/s].
-    fn column_rates(
+    /// [`Model::rates`] of one cylinder with one runner volume, from its own slots to its own slots.
+    #[inline(always)]
+    pub(crate) fn plain_rates<const STIFF: bool>(
         &self,
-        c: &CylinderModel,
-        first: &Gas,
-        y: &[f64],
-        dy: &mut [f64],
-    ) -> (f64, f64) {
-        let wall_w = |here: &Gas| {
-            c.spec.runner_wall.map_or(0.0, |w| {
-                w.conductance_w_per_k * (w.t_k - here.t_k) / c.cells as f64
-            })
-        };
-        if c.cells == 1 {
-            let heat = wall_w(first);
-            (dy[c.at], dy[c.at + 1], dy[c.at + 2]) = (0.0, heat, 0.0);
-            return (heat, 0.0);
-        }
-        let mut heat = 0.0;
-        let mut hottest_k = 0.0_f64;
-        let mut before: Option<Gas> = None;
-        for cell in 0..c.cells {
-            let at = c.at + VOLUME_SLOTS * cell;
-            let here = self.gas_at(&y[at..], c.per_cell_m3);
-            let share = wall_w(&here);
-            heat += share;
-            (dy[at], dy[at + 1], dy[at + 2]) = (0.0, share, 0.0);
-            if let Some(previous) = before {
-                let slot = c.flows_at() + cell - 1;
-                let q = y[slot];
-                let up = if q >= 0.0 { &previous } else { &here };
-                let density = up.p_pa / up.rt_j_kg;
-                dy[slot] = c.area_over_length_m * (previous.p_pa - here.p_pa)
-                    - c.loss_per_m3 * q * q.abs() / density;
-                for (slot, sign) in [(at - VOLUME_SLOTS, -1.0), (at, 1.0)] {
-                    dy[slot] += sign * q;
-                    dy[slot + 1] += sign * q * up.h_j_kg;
-                    dy[slot + 2] += sign * q * up.burned;
-                }
-            }
-            hottest_k = hottest_k.max(here.t_k);
-            before = Some(here);
-        }
-        let stiffness = GAMMA_BOUND * self.gas.r_j_per_kg_k * hottest_k * c.area_over_length_m;
-        (heat, 2.0 * (stiffness / c.cell_m3).sqrt())
-    }
-
-    /// What leaves the cylinder to the exhaust and past the rings.
-    fn outflow<const STIFF: bool>(
-        &self,
-        c: &CylinderModel,
+        i: usize,
         g: &Geometry,
-        cylinder: &Gas,
-    ) -> Outflow {
-        let mut out = Outflow::default();
+        y: &[f64; PLAIN_GAS],
+        dy: &mut [f64; PLAIN],
+    ) -> f64 {
+        let c = &self.cylinders[i];
+        let [m, u, b, m_c, u_c, b_c] = *y;
+        let runner = self.volume(&[m, u, b], c.cell_m3, c.per_cell_m3);
+        let cylinder = self.volume(&[m_c, u_c, b_c], g.v_m3, g.per_m3);
+        let e = self.exchange::<STIFF>(i, g, [&runner, &runner, &cylinder]);
+        let heat = c.runner_heat_w(&runner);
+        let (own, valve) = (&e.own, &e.valve);
+        dy[0] = own.kg_s - valve.kg_s;
+        dy[1] = own.h_w - valve.h_w + heat;
+        dy[2] = own.burned_kg_s - valve.burned_kg_s;
+        dy[VOLUME_SLOTS..PLAIN_GAS].copy_from_slice(&e.cylinder());
+        dy[PLAIN_GAS..].copy_from_slice(&e.totals(runner.p_pa, heat));
+        e.per_s
+    }
+
+    /// [`Model::plain_rates`] over slices of at least these lengths.
+    #[inline(always)]
+    pub(crate) fn plain_slice_rates(&self, i: usize, g: &Geometry, y: &[f64], dy: &mut [f64]) {
+        let y = y.first_chunk().expect("two volumes");
+        let dy = dy.first_chunk_mut().expect("volumes and totals");
+        self.plain_rates::<false>(i, g, y, dy);
+    }
+
+    /// What flows, burns and works in cylinder `i`, by the gas next to the body, next to the intake valve
+    /// and in the cylinder.
+    #[inline(always)]
+    fn exchange<const STIFF: bool>(
+        &self,
+        i: usize,
+        g: &Geometry,
+        [first, last, cylinder]: [&Volume; 3],
+    ) -> Exchange {
+        let c = &self.cylinders[i];
+        let (own, psi, mut per_s) =
+            flow::into::<STIFF>(self.direct_area_m2(i), &self.ambient, first);
+        let mut valve = Flow::default();
+        if g.intake_m2 > 0.0 {
+            let (flow, [of_runner, of_cylinder]) =
+                flow::between::<STIFF>(g.intake_m2, last, cylinder);
+            valve = flow;
+            per_s += of_runner + of_cylinder;
+        }
+        let mut out = Flow::default();
         if g.exhaust_m2 > 0.0 {
-            let flow = flow(g.exhaust_m2, cylinder, &self.exhaust);
-            out.add(&flow);
-            if STIFF {
-                let slope = flow.steepness();
-                out.per_s += stiffness(g.exhaust_m2, slope, cylinder, &self.exhaust, g.v_m3);
-            }
+            let (flow, of_cylinder) = flow::out_of::<STIFF>(g.exhaust_m2, cylinder, &self.exhaust);
+            out = flow;
+            per_s += of_cylinder;
         }
         // The crankcase is taken at ambient; it gives nothing back.
         if c.blow_by_m2 > 0.0 && cylinder.p_pa > self.ambient.p_pa {
-            let lost = flow(c.blow_by_m2, cylinder, &self.ambient);
-            out.add(&lost);
-            if STIFF {
-                let slope = lost.steepness();
-                out.per_s += stiffness(c.blow_by_m2, slope, cylinder, &self.ambient, g.v_m3);
-            }
+            let (flow, of_cylinder) = flow::out_of::<STIFF>(c.blow_by_m2, cylinder, &self.ambient);
+            out += flow;
+            per_s += of_cylinder;
         }
-        out
+        let wall_w = c.spec.cylinder_wall.map_or(0.0, |w| {
+            w.heat_of(g.wall_place * c.wall_speed, cylinder.p_pa, cylinder.t_k)
+        });
+        Exchange {
+            own,
+            psi,
+            valve,
+            out,
+            heat_w: c.burn_heat_j * g.burn_per_s - wall_w,
+            burned_kg_s: c.burn_air_kg * g.burn_per_s,
+            power_w: cylinder.p_pa * g.dv_m3_s,
+            per_s,
+        }
+    }
+
+    /// [`Model::rates`] of one cylinder whose runner is split into several volumes.
+    ///
+    /// Between neighbours `dq/dt = (A/L)(p_j - p_j+1) - K q |q| / (2 rho A L)`; the flow carries the enthalpy
+    /// of the volume it leaves.
+    fn column_rates<const STIFF: bool>(
+        &self,
+        i: usize,
+        g: &Geometry,
+        y: &[f64],
+        dy: &mut [f64],
+    ) -> f64 {
+        let c = &self.cylinders[i];
+        let cell_at = |cell: usize| {
+            let at = c.at + VOLUME_SLOTS * cell;
+            self.volume_at(y, at, c.cell_m3, c.per_cell_m3)
+        };
+        let first = cell_at(0);
+        let (mut heat, mut hottest_k) = (0.0, 0.0_f64);
+        let mut here = first;
+        for cell in 0..c.cells {
+            let at = c.at + VOLUME_SLOTS * cell;
+            let previous = here;
+            here = cell_at(cell);
+            let share = c.runner_heat_w(&here);
+            heat += share;
+            (dy[at], dy[at + 1], dy[at + 2]) = (0.0, share, 0.0);
+            if cell > 0 {
+                let slot = c.flows_at() + cell - 1;
+                let q = y[slot];
+                let up = if q >= 0.0 { &previous } else { &here };
+                dy[slot] = c.area_over_length_m * (previous.p_pa - here.p_pa)
+                    - c.loss_per_m3 * q * q.abs() / up.density_kg_m3;
+                let flow = up.carry(q);
+                shift(dy, at - VOLUME_SLOTS, -flow);
+                shift(dy, at, flow);
+            }
+            hottest_k = hottest_k.max(here.t_k);
+        }
+        let at = c.cylinder_at();
+        let cylinder = self.volume_at(y, at, g.v_m3, g.per_m3);
+        let e = self.exchange::<STIFF>(i, g, [&first, &here, &cylinder]);
+        shift(dy, c.at, e.own);
+        shift(dy, c.last_cell_at(), -e.valve);
+        dy[at..at + VOLUME_SLOTS].copy_from_slice(&e.cylinder());
+        let totals = c.totals_at();
+        dy[totals..totals + TOTALS].copy_from_slice(&e.totals(first.p_pa, heat));
+        if !STIFF {
+            return 0.0;
+        }
+        let rt_j_kg = self.gas.r_j_per_kg_k * hottest_k;
+        e.per_s + flow::wave_per_s(rt_j_kg, c.area_over_length_m, c.cell_m3)
     }
 
     /// Idle valve into the chamber, chamber into the runners.
-    fn chamber_rates(&self, y: &[f64], dy: &mut [f64]) -> f64 {
+    fn chamber_rates<const STIFF: bool>(&self, y: &[f64], dy: &mut [f64]) -> f64 {
         let at = self.chamber_at;
-        let chamber = self.gas_at(&y[at..], 1.0 / self.chamber_m3);
-        let inflow = flow(self.idle_valve_m2, &self.ambient, &chamber);
-        dy[at] += inflow.kg_s;
-        dy[at + 1] += inflow.h_w;
-        dy[at + 2] += inflow.burned_kg_s;
+        let chamber = self.volume_at(y, at, self.chamber_m3, 1.0 / self.chamber_m3);
+        let (inflow, _, mut per_s) =
+            flow::into::<STIFF>(self.idle_valve_m2, &self.ambient, &chamber);
+        shift(dy, at, inflow);
         // What the valve lets in counts to the balance of the first cylinder's energy account.
         dy[self.cylinders[0].totals_at() + total::ENTHALPY_J] += inflow.h_w;
-        let v_m3 = self.chamber_m3;
-        let slope = inflow.steepness();
-        let mut per_s = stiffness(self.idle_valve_m2, slope, &chamber, &self.ambient, v_m3);
         for c in &self.cylinders {
-            let runner = self.gas_at(&y[c.at..], c.per_cell_m3);
-            let flow = transfer(self.passage_m2, (at, &chamber), (c.at, &runner), dy);
+            let runner = self.volume_at(y, c.at, c.cell_m3, c.per_cell_m3);
+            let (flow, [of_chamber, _]) =
+                flow::between::<STIFF>(self.passage_m2, &chamber, &runner);
+            shift(dy, at, -flow);
+            shift(dy, c.at, flow);
             dy[c.totals_at() + total::ACROSS_KG] += flow.kg_s;
-            per_s += stiffness(self.passage_m2, flow.steepness(), &chamber, &runner, v_m3);
+            per_s += of_chamber;
         }
         per_s
     }
 
     /// Balance pipe between neighbouring runners.
-    fn pipe_rates(&self, y: &[f64], dy: &mut [f64]) -> f64 {
+    fn pipe_rates<const STIFF: bool>(&self, y: &[f64], dy: &mut [f64]) -> f64 {
         let mut fastest = 0.0_f64;
-        let area_m2 = self.balance_pipe_m2;
-        for i in 1..self.cylinders.len() {
-            let (a, b) = (&self.cylinders[i - 1], &self.cylinders[i]);
-            let gas_a = self.gas_at(&y[a.at..], a.per_cell_m3);
-            let gas_b = self.gas_at(&y[b.at..], b.per_cell_m3);
-            let flow = transfer(area_m2, (a.at, &gas_a), (b.at, &gas_b), dy);
+        for pair in self.cylinders.windows(2) {
+            let (a, b) = (&pair[0], &pair[1]);
+            let [gas_a, gas_b] = [a, b].map(|c| self.volume_at(y, c.at, c.cell_m3, c.per_cell_m3));
+            let (flow, [of_a, of_b]) = flow::between::<STIFF>(self.balance_pipe_m2, &gas_a, &gas_b);
+            shift(dy, a.at, -flow);
+            shift(dy, b.at, flow);
             dy[a.totals_at() + total::ACROSS_KG] -= flow.kg_s;
             dy[b.totals_at() + total::ACROSS_KG] += flow.kg_s;
-            let slope = flow.steepness();
-            let per_s = stiffness(area_m2, slope, &gas_a, &gas_b, a.cell_m3)
-                + stiffness(area_m2, slope, &gas_b, &gas_a, b.cell_m3);
-            fastest = fastest.max(per_s);
+            fastest = fastest.max(of_a + of_b);
         }
         fastest
     }
 }
 
-/// Moves gas from volume `a` to volume `b` (slot and gas of each).
-fn transfer(area_m2: f64, a: (usize, &Gas), b: (usize, &Gas), dy: &mut [f64]) -> Flow {
-    let flow = flow(area_m2, a.1, b.1);
-    for (slot, sign) in [(a.0, -1.0), (b.0, 1.0)] {
-        dy[slot] += sign * flow.kg_s;
-        dy[slot + 1] += sign * flow.h_w;
-        dy[slot + 2] += sign * flow.burned_kg_s;
-    }
-    flow
+/// Adds a flow to the slopes of the volume from slot `at` on.
+fn shift(dy: &mut [f64], at: usize, flow: Flow) {
+    dy[at] += flow.kg_s;
+    dy[at + 1] += flow.h_w;
+    dy[at + 2] += flow.burned_kg_s;
 }

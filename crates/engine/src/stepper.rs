@@ -9,8 +9,9 @@
 
 use std::ops::Range;
 
+use crate::methods::{self, Place, Slots};
 use crate::model::{CylinderModel, Geometry, Model};
-use crate::rates::TOTALS;
+use crate::rates::{PLAIN, PLAIN_GAS, TOTALS};
 use crate::stabilised::{self, Stage};
 use crate::valve::wrap_720;
 
@@ -65,11 +66,15 @@ struct Group {
     slots: Range<usize>,
     /// Those of them on which slopes depend; the totals of a single cylinder come after.
     driving: Range<usize>,
+    /// Whether this is one cylinder with one runner volume, which needs no more than its own slots.
+    plain: bool,
     /// By rising angle [deg].
     events: Vec<(f64, Event)>,
     next_event: usize,
     /// Integrated up to this angle [deg].
     at_deg: f64,
+    /// Whether no valve is open and nothing burns until the next event, once that is known.
+    quiet: Option<bool>,
     /// Integrated up to the start of this row.
     row: usize,
     /// Where the last geometry stands, if the next step can use it [deg].
@@ -82,7 +87,7 @@ struct Group {
 #[derive(Debug, Clone)]
 pub(crate) struct Stepper {
     pub(crate) state: Vec<f64>,
-    work: [Vec<f64>; 5],
+    work: [Vec<f64>; 4],
     geometry: [Vec<Geometry>; 3],
     groups: Vec<Group>,
     /// Ends of the last long step of every cylinder.
@@ -108,19 +113,22 @@ impl Stepper {
 
     /// Takes over which cylinders are coupled.
     pub(crate) fn regroup(&mut self, model: &Model) {
+        let coupled = model.is_coupled();
         let group = |cylinders: Range<usize>, slots: Range<usize>, driving_end: usize| Group {
+            plain: !coupled && model.cylinders[cylinders.start].cells == 1,
             cylinders,
             driving: slots.start..driving_end,
             slots,
             events: Vec::new(),
             next_event: 0,
             at_deg: 0.0,
+            quiet: None,
             row: 0,
             geometry_deg: None,
             slope: None,
         };
         self.groups.clear();
-        if model.is_coupled() {
+        if coupled {
             let all = model.state_len();
             self.groups
                 .push(group(0..model.cylinders.len(), 0..all, all));
@@ -148,17 +156,18 @@ impl Stepper {
             group.events.clear();
             for i in group.cylinders.clone() {
                 let c = &model.cylinders[i];
-                let mut push = |deg: f64, event: Event| {
+                let mut kink = |deg: f64| {
                     let at_deg = wrap_720(c.spec.intake_start_deg + deg);
-                    group.events.push((at_deg, event));
+                    group.events.push((at_deg, Event::Kink));
                 };
                 for valve in [&c.spec.intake, &c.spec.exhaust] {
-                    push(valve.opens_deg, Event::Kink);
-                    push(valve.closes_deg, Event::Kink);
+                    kink(valve.opens_deg);
+                    kink(valve.closes_deg);
                 }
-                if let Some(law) = c.spec.heat {
-                    push(360.0 + c.burn_start_deg, Event::Spark(i));
-                    push(360.0 + c.burn_start_deg + law.duration_deg, Event::Kink);
+                if let Some(burn) = &c.burn {
+                    let to_deg = wrap_720(burn.from_deg + burn.duration_deg);
+                    group.events.push((burn.from_deg, Event::Spark(i)));
+                    group.events.push((to_deg, Event::Kink));
                 }
             }
             group.events.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -172,7 +181,7 @@ impl Stepper {
         }
         for group in &mut self.groups {
             (group.next_event, group.row, group.at_deg) = (0, 0, 0.0);
-            (group.geometry_deg, group.slope) = (None, None);
+            (group.geometry_deg, group.slope, group.quiet) = (None, None, None);
         }
     }
 
@@ -196,6 +205,7 @@ impl Stepper {
                 self.groups[g].at_deg = at_deg;
             }
             self.groups[g].next_event += 1;
+            self.groups[g].quiet = None;
             if let Event::Spark(cylinder) = event {
                 self.groups[g].slope = None;
                 return Some(cylinder);
@@ -224,7 +234,21 @@ impl Stepper {
         if group.at_deg > from_deg {
             return false;
         }
+        if group.quiet == Some(false) {
+            return false;
+        }
         let next_deg = group.events.get(group.next_event).map_or(720.0, |e| e.0);
+        let cylinders = group.cylinders.clone();
+        if group.quiet.is_none() {
+            let middle_deg = 0.5 * (from_deg + next_deg);
+            let quiet = cylinders
+                .clone()
+                .all(|i| model.geometry_of(i, middle_deg).is_quiet());
+            self.groups[g].quiet = Some(quiet);
+            if !quiet {
+                return false;
+            }
+        }
         // The casts cut off: whole rows before the next event.
         let free = ((next_deg - from_deg) / rows.step_deg) as usize;
         let longest = (QUIET_DEG / rows.step_deg) as usize;
@@ -234,12 +258,6 @@ impl Stepper {
         }
         let end_row = rows.row + taken;
         let end_deg = end_row as f64 * rows.step_deg;
-        let cylinders = group.cylinders.clone();
-        let middle = &mut self.geometry[1][cylinders.clone()];
-        model.geometry(cylinders.clone(), 0.5 * (from_deg + end_deg), middle);
-        if !middle.iter().all(Geometry::is_quiet) {
-            return false;
-        }
         let fastest = self.first_slope(model, g, from_deg);
         if fastest * (end_deg - from_deg) > QUIET_LIMIT * model.deg_per_s {
             return false;
@@ -296,7 +314,7 @@ impl Stepper {
         let mut theta = from_deg;
         while to_deg - theta > SAME_ANGLE_DEG {
             let left_deg = to_deg - theta;
-            let z = self.first_slope(model, g, theta) * left_deg / model.deg_per_s;
+            let z = self.first_slope(model, g, theta) * left_deg * model.s_per_deg;
             let stages = if self.stabilised && z > STABILISED_ABOVE {
                 stabilised::method(SAFETY * z)
             } else {
@@ -323,16 +341,31 @@ impl Stepper {
         {
             return fastest;
         }
+        let at_end = group.geometry_deg == Some(theta_deg);
+        group.geometry_deg = None;
         let cylinders = group.cylinders.clone();
-        let [first, _, last] = &mut self.geometry;
-        let (first, last) = (&mut first[cylinders.clone()], &mut last[cylinders.clone()]);
-        if group.geometry_deg == Some(theta_deg) {
-            first.swap_with_slice(last);
-            group.geometry_deg = None;
+        let fastest = if group.plain {
+            let i = cylinders.start;
+            let g = if at_end {
+                self.geometry[2][i]
+            } else {
+                model.geometry_of(i, theta_deg)
+            };
+            let y = &self.state[group.slots.start..];
+            let dy = &mut self.work[0][group.slots.start..];
+            let y = y.first_chunk().expect("volumes and totals");
+            let dy = dy.first_chunk_mut().expect("as many slopes");
+            model.plain_rates::<true>(i, &g, y, dy)
         } else {
-            model.geometry(cylinders.clone(), theta_deg, first);
-        }
-        let fastest = model.rates::<true>(cylinders, first, &self.state, &mut self.work[0]);
+            let [first, _, last] = &mut self.geometry;
+            let (first, last) = (&mut first[cylinders.clone()], &mut last[cylinders.clone()]);
+            if at_end {
+                first.swap_with_slice(last);
+            } else {
+                model.geometry(cylinders.clone(), theta_deg, first);
+            }
+            model.rates::<true>(cylinders, first, &self.state, &mut self.work[0])
+        };
         group.slope = Some((theta_deg, fastest));
         fastest
     }
@@ -347,89 +380,83 @@ impl Stepper {
     ) {
         let group = &mut self.groups[g];
         (group.slope, group.geometry_deg) = (None, None);
-        let (cylinders, slots) = (group.cylinders.clone(), group.slots.clone());
-        let geometry = &mut self.geometry[1][cylinders.clone()];
-        let [f0, f, older, newer, _] = &mut self.work;
-        let (mut older, mut newer) = (older, newer);
-        let y = &mut self.state;
-        let h = (to_deg - from_deg) / model.deg_per_s;
-        let first = h * stages[0].mu_slope;
-        older[slots.clone()].copy_from_slice(&y[slots.clone()]);
-        add(
-            &mut newer[slots.clone()],
-            &y[slots.clone()],
-            first,
-            &f0[slots.clone()],
-        );
-        for pair in stages.windows(2) {
-            let (before, stage) = (pair[0], pair[1]);
-            let theta = from_deg + before.place * (to_deg - from_deg);
-            model.geometry(cylinders.clone(), theta, geometry);
-            model.rates::<false>(cylinders.clone(), geometry, newer, f);
-            let n = slots.len();
-            let (y, f0, f) = (&y[slots.clone()], &f0[slots.clone()], &f[slots.clone()]);
-            let (out, last) = (&mut older[slots.clone()], &newer[slots.clone()]);
-            let (y, f0, f, out, last) = (&y[..n], &f0[..n], &f[..n], &mut out[..n], &last[..n]);
-            let rest = 1.0 - stage.mu - stage.nu;
-            let (by_f, by_f0) = (h * stage.mu_slope, h * stage.nu_slope);
-            for i in 0..n {
-                out[i] = rest * y[i]
-                    + stage.mu * last[i]
-                    + stage.nu * out[i]
-                    + by_f * f[i]
-                    + by_f0 * f0[i];
-            }
-            std::mem::swap(&mut older, &mut newer);
+        let at_deg = |place: f64| from_deg + place * (to_deg - from_deg);
+        let h = (to_deg - from_deg) * model.s_per_deg;
+        if group.plain {
+            let i = group.cylinders.start;
+            let (y, f0) = plain(&mut self.state, &self.work[0], group.slots.start);
+            let [mut f, mut older, mut newer] = [[0.0; PLAIN]; 3];
+            let arrays = [&mut f[..], &mut older, &mut newer];
+            methods::chebyshev(y, f0, arrays, 0..PLAIN, h, stages, |place, y, dy| {
+                model.plain_slice_rates(i, &model.geometry_of(i, at_deg(place)), y, dy);
+            });
+            return;
         }
-        y[slots.clone()].copy_from_slice(&newer[slots]);
+        let cylinders = group.cylinders.clone();
+        let geometry = &mut self.geometry[1][cylinders.clone()];
+        let [f0, f, older, newer] = &mut self.work;
+        let (arrays, slots) = ([&mut f[..], older, newer], group.slots.clone());
+        let y = &mut self.state;
+        methods::chebyshev(y, f0, arrays, slots, h, stages, |place, y, dy| {
+            model.geometry(cylinders.clone(), at_deg(place), geometry);
+            model.rates::<false>(cylinders.clone(), geometry, y, dy);
+        });
     }
 
     /// One step of the classical method; the first slope is in `work[0]` already.
     fn runge_kutta(&mut self, model: &Model, g: usize, from_deg: f64, to_deg: f64) {
         let group = &mut self.groups[g];
         (group.slope, group.geometry_deg) = (None, Some(to_deg));
-        let (cylinders, slots) = (group.cylinders.clone(), group.slots.clone());
-        let driving = group.driving.clone();
-        let [_, middle, end] = &mut self.geometry;
-        let middle = &mut middle[cylinders.clone()];
-        let end = &mut end[cylinders.clone()];
-        let h = (to_deg - from_deg) / model.deg_per_s;
-        model.geometry(cylinders.clone(), 0.5 * (from_deg + to_deg), middle);
-        model.geometry(cylinders.clone(), to_deg, end);
-        let [k1, k2, k3, k4, trial] = &mut self.work;
-        let y = &mut self.state;
-        let shift = |trial: &mut [f64], by: f64, k: &[f64]| {
-            let driving = driving.clone();
-            add(
-                &mut trial[driving.clone()],
-                &y[driving.clone()],
-                by,
-                &k[driving],
+        let h = (to_deg - from_deg) * model.s_per_deg;
+        let middle_deg = 0.5 * (from_deg + to_deg);
+        if group.plain {
+            let i = group.cylinders.start;
+            let (y, k1) = plain(&mut self.state, &self.work[0], group.slots.start);
+            let [mut k, mut sum] = [[0.0; PLAIN]; 2];
+            let mut trial = [0.0; PLAIN_GAS];
+            let (middle, end) = (
+                model.geometry_of(i, middle_deg),
+                model.geometry_of(i, to_deg),
             );
-        };
-        shift(trial, 0.5 * h, k1);
-        model.rates::<false>(cylinders.clone(), middle, trial, k2);
-        shift(trial, 0.5 * h, k2);
-        model.rates::<false>(cylinders.clone(), middle, trial, k3);
-        shift(trial, h, k3);
-        model.rates::<false>(cylinders, end, trial, k4);
-        let y = &mut y[slots.clone()];
-        let n = slots.len();
-        let (k1, k2) = (&k1[slots.clone()], &k2[slots.clone()]);
-        let (k3, k4) = (&k3[slots.clone()], &k4[slots]);
-        let (y, k1, k2, k3, k4) = (&mut y[..n], &k1[..n], &k2[..n], &k3[..n], &k4[..n]);
-        let sixth = h / 6.0;
-        for i in 0..n {
-            y[i] += sixth * (k1[i] + 2.0 * (k2[i] + k3[i]) + k4[i]);
+            self.geometry[2][i] = end;
+            let slots = Slots {
+                driving: 0..PLAIN_GAS,
+                all: 0..PLAIN,
+            };
+            let arrays = [&mut k[..], &mut sum, &mut trial];
+            methods::classical(y, k1, arrays, slots, h, |place, y, dy| {
+                let geometry = if place == Place::End { &end } else { &middle };
+                model.plain_slice_rates(i, geometry, y, dy);
+            });
+            return;
         }
+        let cylinders = group.cylinders.clone();
+        let [_, middle, end] = &mut self.geometry;
+        let (middle, end) = (&mut middle[cylinders.clone()], &mut end[cylinders.clone()]);
+        model.geometry(cylinders.clone(), middle_deg, middle);
+        model.geometry(cylinders.clone(), to_deg, end);
+        let slots = Slots {
+            driving: group.driving.clone(),
+            all: group.slots.clone(),
+        };
+        let [k1, k, sum, trial] = &mut self.work;
+        let arrays = [&mut k[..], sum, trial];
+        methods::classical(&mut self.state, k1, arrays, slots, h, |place, y, dy| {
+            let geometry = if place == Place::End { &*end } else { &*middle };
+            model.rates::<false>(cylinders.clone(), geometry, y, dy);
+        });
     }
 }
 
-/// `out = y + by k`.
-fn add(out: &mut [f64], y: &[f64], by: f64, k: &[f64]) {
-    for ((out, y), k) in out.iter_mut().zip(y).zip(k) {
-        *out = y + by * k;
-    }
+/// State and first slopes of a cylinder with one runner volume, from slot `at` on.
+#[inline(always)]
+fn plain<'a>(
+    state: &'a mut [f64],
+    first: &'a [f64],
+    at: usize,
+) -> (&'a mut [f64; PLAIN], &'a [f64; PLAIN]) {
+    let y = state[at..].first_chunk_mut().expect("volumes and totals");
+    (y, first[at..].first_chunk().expect("as many slopes"))
 }
 
 #[cfg(test)]
@@ -438,5 +465,46 @@ impl Stepper {
     pub(crate) fn classical_step(&mut self, model: &Model, from_deg: f64, to_deg: f64) {
         self.first_slope(model, 0, from_deg);
         self.runge_kutta(model, 0, from_deg, to_deg);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::setting::Setting;
+    use crate::simulation::Simulation;
+    use crate::spec::{Basics, EngineSpec};
+
+    /// A cylinder by itself goes through arrays of its own, coupled ones through the whole state: the same
+    /// numbers, but for rounding, over cycles with every event and both methods.
+    #[test]
+    fn a_plain_cylinder_is_what_the_whole_state_gives() {
+        let spec = EngineSpec::from_basics(&Basics::default()).unwrap();
+        let mut setting = Setting::healthy(&spec, 2.2);
+        setting.bodies[0].blow_by_m2 = 1e-7;
+        for steps in [90, 100, 720] {
+            let run = |plain: bool| {
+                let mut sim = Simulation::new(&spec, &setting, steps, 0.0, 1).unwrap();
+                sim.set_rpm(1250.0);
+                for (i, group) in sim.stepper.groups.iter_mut().enumerate() {
+                    assert!(group.plain, "{i}");
+                    group.plain = plain;
+                }
+                for i in 0..spec.cylinders.len() {
+                    sim.set_own_area_m2(i, 8e-6);
+                }
+                let mut recorded = Vec::new();
+                for _ in 0..5 {
+                    sim.run_cycle(Some(&mut recorded)).unwrap();
+                }
+                recorded.extend_from_slice(&sim.stepper.state);
+                recorded
+            };
+            for (k, (a, b)) in run(true).iter().zip(&run(false)).enumerate() {
+                assert!(
+                    (a - b).abs() <= 1e-10 * b.abs().max(1e-9),
+                    "{steps} steps, {k}: {a} {b}"
+                );
+            }
+        }
     }
 }
