@@ -43,41 +43,44 @@ impl<R: Read> BlockSource<R> {
         }
     }
 
-    /// Next block, or `None` at the end; `buffer` is reused.
+    /// Next block, or `None` at the end; `buffer` is reused, what it holds is overwritten.
     pub(super) fn next(&mut self, mut buffer: Vec<u8>) -> io::Result<Option<Block>> {
         if self.done {
             return Ok(None);
         }
-        buffer.clear();
-        buffer.append(&mut self.carry);
+        let mut filled = self.carry.len();
+        make_room(&mut buffer, filled.max(BLOCK_BYTES));
+        buffer[..filled].copy_from_slice(&self.carry);
+        self.carry.clear();
         let mut searched = 0;
         let mut target = BLOCK_BYTES;
         loop {
-            let end = self.fill(&mut buffer, target)?;
-            let cut = buffer[searched..]
+            let end = self.fill(&mut buffer, &mut filled, target)?;
+            let cut = buffer[searched..filled]
                 .iter()
                 .rposition(|&b| b == b'\n')
                 .map(|at| searched + at + 1);
             if end {
                 self.done = true;
-                if buffer.is_empty() {
+                if filled == 0 {
                     return Ok(None);
                 }
-                let open_end = cut != Some(buffer.len());
+                let open_end = cut != Some(filled);
+                buffer.truncate(filled);
                 return Ok(Some(self.block(buffer, open_end, false)));
             }
             if let Some(cut) = cut {
-                self.carry.extend_from_slice(&buffer[cut..]);
+                self.carry.extend_from_slice(&buffer[cut..filled]);
                 buffer.truncate(cut);
                 return Ok(Some(self.block(buffer, false, false)));
             }
-            if buffer.len() > LINE_LIMIT_BYTES {
+            if filled > LINE_LIMIT_BYTES {
                 self.done = true;
                 buffer.clear();
                 return Ok(Some(self.block(buffer, false, true)));
             }
-            searched = buffer.len();
-            target = buffer.len() + BLOCK_BYTES;
+            searched = filled;
+            target = filled + BLOCK_BYTES;
         }
     }
 
@@ -92,26 +95,34 @@ impl<R: Read> BlockSource<R> {
         }
     }
 
-    /// Reads until `buffer` holds `target` bytes; true at the end of the input.
-    fn fill(&mut self, buffer: &mut Vec<u8>, target: usize) -> io::Result<bool> {
-        let mut filled = buffer.len();
-        buffer.resize(target.max(filled), 0);
-        let end = loop {
-            if filled >= target {
-                break false;
-            }
-            match self.reader.read(&mut buffer[filled..]) {
-                Ok(0) => break true,
+    /// Reads until `filled` bytes of `buffer` are `target`; true at the end of the input.
+    fn fill(
+        &mut self,
+        buffer: &mut Vec<u8>,
+        filled: &mut usize,
+        target: usize,
+    ) -> io::Result<bool> {
+        make_room(buffer, target);
+        while *filled < target {
+            match self.reader.read(&mut buffer[*filled..target]) {
+                Ok(0) => return Ok(true),
                 Ok(n) => {
-                    filled += n;
+                    *filled += n;
                     self.bytes_read += n as u64;
                 }
                 Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
                 Err(e) => return Err(e),
             }
-        };
-        buffer.truncate(filled);
-        Ok(end)
+        }
+        Ok(false)
+    }
+}
+
+/// Makes a buffer at least `length` long. One that comes back is almost that long: clearing it first would cost as
+/// much as a copy of the file.
+fn make_room(buffer: &mut Vec<u8>, length: usize) {
+    if buffer.len() < length {
+        buffer.resize(length, 0);
     }
 }
 

@@ -8,7 +8,7 @@
 //! of stamp on sample number inside segments.
 
 use super::rollover::Unroller;
-use super::spacing::{Pool, Steps};
+use super::spacing::{Pool, Run, Steps};
 
 /// Stamps looked at beyond a suspicious one.
 const LOOK_AHEAD: usize = 8;
@@ -162,13 +162,13 @@ impl Clock {
         ahead: &[f64],
         events: &mut Vec<(usize, Event)>,
     ) -> Result<(), Backwards> {
-        for (row, &t) in stamps.iter().enumerate() {
-            let deviation = t - self.expect;
-            if self.started && deviation.abs() <= self.limit {
-                self.jitter += ((t - self.previous - self.dt).abs() - self.quantum).max(0.0);
-                self.jitter_n += 1.0;
-                self.take(t, FOLLOW * deviation);
-                continue;
+        let mut row = 0;
+        loop {
+            if self.started {
+                row += self.steady(&stamps[row..]);
+            }
+            if row == stamps.len() {
+                return Ok(());
             }
             let window: Vec<f64> = stamps[row..]
                 .iter()
@@ -176,13 +176,41 @@ impl Clock {
                 .take(LOOK_AHEAD + 1)
                 .copied()
                 .collect();
-            if !self.started {
+            if self.started {
+                self.suspicious(row, &window, events)?;
+            } else {
                 self.start(row, &window, events);
-                continue;
             }
-            self.suspicious(row, &window, events)?;
+            row += 1;
         }
-        Ok(())
+    }
+
+    /// Takes stamps as long as each lies in its place; returns how many.
+    ///
+    /// Apart from the rest, so that what it carries on stays in registers.
+    fn steady(&mut self, stamps: &[f64]) -> usize {
+        let (dt, limit, quantum) = (self.dt, self.limit, self.quantum);
+        let start = self.stretch.start;
+        let (mut expect, mut previous, mut jitter) = (self.expect, self.previous, self.jitter);
+        let mut run = Run::from(self.stretch.pool);
+        let mut taken = 0;
+        for &t in stamps {
+            // `NaN` cannot be: stamps are finite.
+            if (t - expect).abs() > limit {
+                break;
+            }
+            jitter += ((t - previous - dt).abs() - quantum).max(0.0);
+            run.add(|at| t - start - at * dt);
+            // expect + dt + FOLLOW (t - expect), with half as many steps that wait for each other.
+            expect = (1.0 - FOLLOW) * expect + (dt + FOLLOW * t);
+            previous = t;
+            taken += 1;
+        }
+        (self.expect, self.previous, self.jitter) = (expect, previous, jitter);
+        self.jitter_n += taken as f64;
+        self.stretch.samples += taken;
+        run.end(&mut self.stretch.pool);
+        taken
     }
 
     #[inline(always)]

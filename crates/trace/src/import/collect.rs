@@ -114,8 +114,8 @@ impl Collector {
         self.line_base + self.held.as_ref().map_or(0, |rows| u64::from(rows.lines))
     }
 
-    /// Takes the next block's rows.
-    pub(super) fn take(&mut self, mut rows: Rows) -> Result<(), ImportError> {
+    /// Takes the next block's rows and gives back those that are done with, empty ones at first.
+    pub(super) fn take(&mut self, mut rows: Rows) -> Result<Rows, ImportError> {
         if let Some(clock) = &mut self.clock {
             clock.unroll(&mut rows.stamps);
             for j in clock.order(&mut rows.stamps) {
@@ -124,11 +124,12 @@ impl Collector {
                 }
             }
         }
-        if let Some(held) = self.held.take() {
-            self.settle(&held, &rows.stamps)?;
+        let held = self.held.take();
+        if let Some(held) = &held {
+            self.settle(held, &rows.stamps)?;
         }
         self.held = Some(rows);
-        Ok(())
+        Ok(held.unwrap_or_default())
     }
 
     /// Takes evenly spaced samples of a file without lines; a message names the sample instead.

@@ -22,6 +22,8 @@ struct Turn {
     /// Parsed blocks that came early.
     early: BTreeMap<u64, Parsed>,
     collector: Collector,
+    /// Rows done with; their memory is used again.
+    spent: Vec<Rows>,
     failed: Option<ImportError>,
     /// A worker panicked; the others must not wait for its block.
     abandoned: bool,
@@ -47,7 +49,10 @@ impl Turn {
                 Parsed::Rows(rows) => self.collector.take(rows),
                 Parsed::TooLong => Err(too_long(name, self.collector.lines_read() + 1)),
             };
-            self.failed = done.err();
+            match done {
+                Ok(spent) => self.spent.push(spent),
+                Err(error) => self.failed = Some(error),
+            }
             self.next += 1;
         }
     }
@@ -102,6 +107,7 @@ pub(super) fn run<R: Read + Send>(
         next: 1,
         early: BTreeMap::new(),
         collector,
+        spent: Vec::new(),
         failed: None,
         abandoned: false,
     };
@@ -132,6 +138,7 @@ impl<R: Read + Send> Shared<'_, R> {
     fn work(&self, progress: &mut dyn FnMut(u64)) {
         let _wake = Wake(self);
         let mut buffer = Vec::new();
+        let mut spent = Rows::default();
         loop {
             let (block, bytes_read) = {
                 let mut source = locked(&self.source);
@@ -152,17 +159,18 @@ impl<R: Read + Send> Shared<'_, R> {
             let parsed = if block.too_long {
                 Parsed::TooLong
             } else {
-                Parsed::Rows(Rows::read(&mut block, self.spec))
+                Parsed::Rows(Rows::read(&mut block, self.spec, spent))
             };
-            if !self.deliver(block.seq, parsed) {
-                return;
+            match self.deliver(block.seq, parsed) {
+                Some(rows) => spent = rows,
+                None => return,
             }
             buffer = block.bytes;
         }
     }
 
-    /// Hands a parsed block over; false when the import is over.
-    fn deliver(&self, seq: u64, parsed: Parsed) -> bool {
+    /// Hands a parsed block over for rows done with; `None` when the import is over.
+    fn deliver(&self, seq: u64, parsed: Parsed) -> Option<Rows> {
         let mut turn = locked(&self.turn);
         // The block whose turn it is never waits, so the others always get room.
         while turn.next != seq && turn.early.len() >= MOST_WAITING && !turn.over() {
@@ -173,9 +181,10 @@ impl<R: Read + Send> Shared<'_, R> {
         }
         turn.early.insert(seq, parsed);
         turn.put_down(self.name);
+        let spent = turn.spent.pop().unwrap_or_default();
         let go_on = !turn.over();
         drop(turn);
         self.moved.notify_all();
-        go_on
+        go_on.then_some(spent)
     }
 }

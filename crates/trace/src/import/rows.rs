@@ -3,7 +3,7 @@
 use super::blocks::Block;
 use super::lines::split;
 use super::number::{Field, bare, read_field, scan};
-use super::shape::Shapes;
+use super::shape::{Numbers, Shapes, WAITING};
 use super::sniff::Format;
 use super::spacing::LARGEST_STAMP;
 
@@ -25,6 +25,20 @@ pub(super) struct ChannelSpec {
     pub(super) offset_pa: f64,
     pub(super) rail_low: f64,
     pub(super) rail_high: f64,
+}
+
+impl ChannelSpec {
+    /// Whether a value lies at an end of the range.
+    #[inline(always)]
+    fn clips(&self, value: f64) -> bool {
+        (value <= self.rail_low) | (value >= self.rail_high)
+    }
+
+    /// Pressure [Pa] of a value.
+    #[inline(always)]
+    fn pa(&self, value: f64) -> f32 {
+        (self.slope_pa * value + self.offset_pa) as f32
+    }
 }
 
 /// How rows are read.
@@ -112,20 +126,20 @@ impl Rows {
         line
     }
 
-    /// Reads the rows of a block.
-    pub(super) fn read(block: &mut Block, spec: &RowSpec) -> Self {
+    /// Reads the rows of a block; `spent` are rows done with, whose memory is used again.
+    pub(super) fn read(block: &mut Block, spec: &RowSpec, spent: Self) -> Self {
         if block.open_end {
             block.bytes.push(b'\n');
         }
         let channels = spec.channels.len();
-        let mut rows = Self {
-            p_pa: vec![Vec::with_capacity(block.bytes.len() / 16); channels],
-            clipped: vec![0; channels],
-            missing: vec![0; channels],
-            ..Self::default()
-        };
+        let mut rows = spent.emptied(channels);
+        // Rows of eight bytes a number, as most are.
+        let likely = block.bytes.len() / 8 / spec.wants.len().max(1);
+        for p_pa in &mut rows.p_pa {
+            p_pa.reserve(likely);
+        }
         if spec.has_stamps {
-            rows.stamps.reserve(block.bytes.len() / 16);
+            rows.stamps.reserve(likely);
         }
         let bytes = block.bytes.as_slice();
         let mut values = vec![0.0; channels];
@@ -137,35 +151,76 @@ impl Rows {
             spec.format.delimiter.byte(),
             spec.format.decimal,
         );
+        let mut numbers = vec![[0.0; WAITING]; spec.wants.len()];
+        let mut waiting = 0;
         while at < bytes.len() {
             let start = at;
-            let mut stamp = 0.0;
-            let shaped = shapes.read(bytes, at, |column, value| match spec.wants.get(column) {
-                Some(Want::Stamp) => stamp = value,
-                Some(&Want::Channel(k)) => values[k] = value,
-                _ => {}
-            });
-            if let Some(next) = shaped {
-                rows.push(spec, stamp, &values);
+            if let Some(next) = shapes.read(bytes, at, &mut numbers, waiting) {
                 at = next;
-            } else if let Some((stamp, next)) = spec.fast(bytes, at, &mut values) {
-                rows.push(spec, stamp, &values);
-                at = next;
-                shapes.learn(&bytes[start..at]);
+                waiting += 1;
+                if waiting == WAITING {
+                    rows.take_over(spec, &numbers, waiting);
+                    waiting = 0;
+                }
             } else {
-                at = bytes[start..]
-                    .iter()
-                    .position(|&b| b == b'\n')
-                    .map_or(bytes.len(), |n| start + n + 1);
-                rows.slow(spec, &bytes[start..at], &mut values, &mut fields);
+                rows.take_over(spec, &numbers, waiting);
+                waiting = 0;
+                if let Some((stamp, next)) = spec.fast(bytes, at, &mut values) {
+                    rows.push(spec, stamp, &values);
+                    at = next;
+                    shapes.learn(&bytes[start..at]);
+                } else {
+                    at = bytes[start..]
+                        .iter()
+                        .position(|&b| b == b'\n')
+                        .map_or(bytes.len(), |n| start + n + 1);
+                    rows.slow(spec, &bytes[start..at], &mut values, &mut fields);
+                }
             }
             last_line = start..at;
             rows.lines += 1;
         }
+        rows.take_over(spec, &numbers, waiting);
         if block.open_end {
             rows.check_open_end(spec, &bytes[last_line], &mut fields);
         }
         rows
+    }
+
+    /// Without rows, in the same memory.
+    fn emptied(self, channels: usize) -> Self {
+        let Self {
+            mut stamps,
+            mut p_pa,
+            ..
+        } = self;
+        stamps.clear();
+        p_pa.iter_mut().for_each(Vec::clear);
+        p_pa.resize(channels, Vec::new());
+        Self {
+            stamps,
+            p_pa,
+            clipped: vec![0; channels],
+            missing: vec![0; channels],
+            ..Self::default()
+        }
+    }
+
+    /// Takes over `count` waiting rows, column by column.
+    fn take_over(&mut self, spec: &RowSpec, numbers: &Numbers, count: usize) {
+        for (want, column) in spec.wants.iter().zip(numbers) {
+            let column = &column[..count];
+            match want {
+                Want::Nothing => {}
+                Want::Stamp => self.stamps.extend_from_slice(column),
+                Want::Channel(k) => {
+                    let channel = &spec.channels[*k];
+                    let clipped = column.iter().filter(|&&value| channel.clips(value));
+                    self.clipped[*k] += clipped.count();
+                    self.p_pa[*k].extend(column.iter().map(|&value| channel.pa(value)));
+                }
+            }
+        }
     }
 
     #[inline(always)]
@@ -179,8 +234,8 @@ impl Rows {
             .zip(&mut self.p_pa)
             .zip(values.iter().zip(&mut self.clipped))
         {
-            *clipped += usize::from(value <= channel.rail_low || value >= channel.rail_high);
-            out.push((channel.slope_pa * value + channel.offset_pa) as f32);
+            *clipped += usize::from(channel.clips(value));
+            out.push(channel.pa(value));
         }
     }
 

@@ -14,22 +14,33 @@ const MOST_SHAPES: usize = 4;
 /// What learning a shape costs, in rows it must have saved; rows of ever new shapes are not learnt.
 const PRICE: u32 = 8;
 
-const ONES: u128 = 0x0101_0101_0101_0101_0101_0101_0101_0101;
+/// Rows whose numbers wait for their columns to be taken over; a power of two.
+pub(super) const WAITING: usize = 64;
 
-/// One field with the marks around it.
+/// Numbers of late rows, one array to a column.
+pub(super) type Numbers = [[f64; WAITING]];
+
+const ONES: u128 = 0x0101_0101_0101_0101_0101_0101_0101_0101;
+/// Highest bit of every byte.
+const HIGHEST: u128 = ONES << 7;
+
+/// One field with the marks ahead of it, in the sixteen or eight bytes that end with its last digit.
+///
+/// Bits are counted from the first of sixteen bytes; for a field of eight the upper half alone is used.
 #[derive(Debug, Clone, Copy)]
 struct FieldShape {
-    /// Place in the row.
-    at: usize,
+    /// Place behind the last digit in the row.
+    end: usize,
     /// Byte expected at each place: the mark, or `0` for a digit.
     expected: u128,
     /// Places that are looked at.
     looked_at: u128,
     /// What lifts a digit above 9, or a mark that is another, to the highest bit.
     lift: u128,
-    /// Digits before and behind the decimal mark, and how far they are moved to the end.
-    whole: (u128, u32),
-    rest: (u128, u32),
+    /// Digits ahead of a decimal mark, which move up by one to close the gap.
+    whole: u128,
+    /// Digits behind it, or all of them without one.
+    rest: u128,
     /// Ten to the number of decimal places, below zero for a number below zero.
     power: f64,
     /// Nine to sixteen bytes.
@@ -40,9 +51,11 @@ struct FieldShape {
 #[derive(Debug, Clone)]
 struct Shape {
     fields: Vec<FieldShape>,
+    /// Place behind the last number, what stands from there to the end of the row, and which bytes of it count.
+    last: usize,
+    tail: u64,
+    tail_mask: u64,
     length: usize,
-    /// Bytes looked at from the start of the row.
-    reach: usize,
 }
 
 /// Up to eight digits, the first in the lowest byte, as a number.
@@ -53,79 +66,76 @@ fn eight_digits(digits: u64) -> u64 {
     fours.wrapping_mul(1 + (10_000 << 32)) >> 32
 }
 
+/// Eight bytes from `at` on.
+#[inline(always)]
+fn eight(bytes: &[u8], at: usize) -> Option<u64> {
+    let bytes = bytes.get(at..)?.first_chunk()?;
+    Some(u64::from_le_bytes(*bytes))
+}
+
 impl FieldShape {
-    /// Shape of a field: its bytes, and where the number lies in them.
-    fn of(at: usize, bytes: &[u8], number: std::ops::Range<usize>, decimal: u8) -> Option<Self> {
-        let wide = bytes.len() > 8;
-        if bytes.len() > 16 {
-            return None;
-        }
+    /// Shape of a field: its bytes up to the last digit, which stands ahead of `end`, and where the number begins.
+    fn of(end: usize, bytes: &[u8], number: usize, decimal: u8) -> Option<Self> {
+        let first = 16_usize.checked_sub(bytes.len())?;
         let (mut expected, mut looked_at, mut lift) = (0, 0, 0);
         let (mut whole, mut rest, mut point, mut digits) = (0, 0, None, 0);
         for (i, &b) in bytes.iter().enumerate() {
-            let byte = |value: u8| u128::from(value) << (8 * i);
+            let byte = |value: u8| u128::from(value) << (8 * (first + i));
             looked_at |= byte(0xff);
-            if b.is_ascii_digit() && number.contains(&i) {
+            if b.is_ascii_digit() && i >= number {
                 expected |= byte(b'0');
                 lift |= byte(0x7f - 9);
+                rest |= byte(0x0f);
                 digits += 1;
-                if point.is_some() {
-                    rest |= byte(0x0f);
-                } else {
-                    whole |= byte(0x0f);
-                }
             } else {
                 expected |= byte(b);
                 lift |= byte(0x7f);
-                if b == decimal && number.contains(&i) {
+                if b == decimal && i >= number {
                     point = Some(i);
+                    (whole, rest) = (rest, 0);
                 }
             }
         }
         if digits == 0 || digits > MOST_DIGITS {
             return None;
         }
-        let last = if wide { 15 } else { 7 };
-        let behind = 8 * (last + 1 - number.end) as u32;
-        let places = point.map_or(0, |point| number.end - 1 - point);
-        let negative = bytes.get(number.start) == Some(&b'-');
+        let places = point.map_or(0, |point| bytes.len() - 1 - point);
+        let negative = bytes.get(number) == Some(&b'-');
         let power = POW10.get(places)?;
         Some(Self {
-            at,
+            end,
             expected,
             looked_at,
             lift,
-            whole: (whole, behind + if point.is_some() { 8 } else { 0 }),
-            rest: (rest, behind),
+            whole,
+            rest,
             power: if negative { -power } else { *power },
-            wide,
+            wide: bytes.len() > 8,
         })
     }
 
-    /// The field's number if the row has this shape here.
+    /// The number in the row that starts at `at`, and bits that are set where the row has another shape.
     #[inline(always)]
-    fn read(&self, row: &[u8]) -> Option<f64> {
-        let mantissa = if self.wide {
-            let bytes = row.get(self.at..self.at + 16)?;
-            let x = u128::from_le_bytes(bytes.try_into().ok()?);
+    fn read(&self, bytes: &[u8], at: usize) -> Option<(f64, u64)> {
+        let end = at + self.end;
+        let (mantissa, other);
+        if self.wide {
+            let x = u128::from_le_bytes(*bytes.get(end.checked_sub(16)?..)?.first_chunk()?);
             let x = (x ^ self.expected) & self.looked_at;
-            if (x.wrapping_add(self.lift) | x) & (ONES << 7) != 0 {
-                return None;
-            }
-            let digits = (x & self.whole.0) << self.whole.1 | (x & self.rest.0) << self.rest.1;
-            eight_digits(digits as u64) * 100_000_000 + eight_digits((digits >> 64) as u64)
+            let bits = (x.wrapping_add(self.lift) | x) & HIGHEST;
+            other = bits as u64 | (bits >> 64) as u64;
+            let digits = (x & self.whole) << 8 | x & self.rest;
+            mantissa =
+                eight_digits(digits as u64) * 100_000_000 + eight_digits((digits >> 64) as u64);
         } else {
-            let bytes = row.get(self.at..self.at + 8)?;
-            let x = u64::from_le_bytes(bytes.try_into().ok()?);
-            let x = (x ^ self.expected as u64) & self.looked_at as u64;
-            if (x.wrapping_add(self.lift as u64) | x) & (ONES << 7) as u64 != 0 {
-                return None;
-            }
-            let (whole, rest) = (self.whole.0 as u64, self.rest.0 as u64);
-            eight_digits((x & whole) << self.whole.1 | (x & rest) << self.rest.1)
-        };
+            let high = |bits: u128| (bits >> 64) as u64;
+            let x = eight(bytes, end.checked_sub(8)?)?;
+            let x = (x ^ high(self.expected)) & high(self.looked_at);
+            other = (x.wrapping_add(high(self.lift)) | x) & high(HIGHEST);
+            mantissa = eight_digits((x & high(self.whole)) << 8 | x & high(self.rest));
+        }
         // Through `i64`: one instruction where `u64` takes several.
-        Some(mantissa as i64 as f64 / self.power)
+        Some((mantissa as i64 as f64 / self.power, other))
     }
 }
 
@@ -142,42 +152,55 @@ impl Shape {
             Some(b) == mark || matches!(b, b' ' | b'\r' | b'\n') || (mark.is_none() && b == b'\t')
         };
         let mut fields = Vec::with_capacity(columns);
-        let mut from = 0;
-        let mut blanks_end = skip(0, &between);
+        let mut last = 0;
+        let mut number = skip(0, &between);
         for _ in 0..columns {
-            let signed = matches!(row.get(blanks_end), Some(b'-' | b'+'));
-            let mut end = skip(blanks_end + usize::from(signed), &|b| b.is_ascii_digit());
+            let signed = matches!(row.get(number), Some(b'-' | b'+'));
+            let mut end = skip(number + usize::from(signed), &|b| b.is_ascii_digit());
             if row.get(end) == Some(&decimal) {
                 end = skip(end + 1, &|b| b.is_ascii_digit());
             }
+            // Marks and blanks ahead of a number go with it.
+            fields.push(FieldShape::of(
+                end,
+                &row[last..end],
+                number - last,
+                decimal,
+            )?);
             let next = skip(end, &between);
             if next == end {
                 return None;
             }
-            // Blanks before the next number go with this one.
-            let number = blanks_end - from..end - from;
-            fields.push(FieldShape::of(from, &row[from..next], number, decimal)?);
-            (from, blanks_end) = (next, next);
+            (last, number) = (end, next);
         }
-        let reach = fields
-            .iter()
-            .map(|f| f.at + if f.wide { 16 } else { 8 })
-            .max()?;
-        (from == row.len()).then_some(Self {
-            fields,
+        let tail = &row[last..];
+        if number != row.len() || tail.len() > 8 {
+            return None;
+        }
+        let word = |byte: &dyn Fn(u8) -> u8| {
+            let bytes = tail.iter().enumerate();
+            bytes.fold(0, |word, (i, &b)| word | u64::from(byte(b)) << (8 * i))
+        };
+        Some(Self {
+            last,
+            tail: word(&|b| b),
+            tail_mask: word(&|_| 0xff),
             length: row.len(),
-            reach,
+            fields,
         })
     }
 
     /// See [`Shapes::read`].
     #[inline(always)]
-    fn read(&self, bytes: &[u8], at: usize, put: &mut impl FnMut(usize, f64)) -> Option<usize> {
-        let row = bytes.get(at..at + self.reach)?;
-        for (column, field) in self.fields.iter().enumerate() {
-            put(column, field.read(row)?);
+    fn read(&self, bytes: &[u8], at: usize, numbers: &mut Numbers, row: usize) -> Option<usize> {
+        let mut other = (eight(bytes, at + self.last)? ^ self.tail) & self.tail_mask;
+        for (field, column) in self.fields.iter().zip(numbers) {
+            let (value, bits) = field.read(bytes, at)?;
+            other |= bits;
+            // The mask keeps what is in range anyway, and spares the check.
+            column[row & (WAITING - 1)] = value;
         }
-        Some(at + self.length)
+        (other == 0).then_some(at + self.length)
     }
 }
 
@@ -208,22 +231,36 @@ impl Shapes {
         }
     }
 
-    /// Hands the numbers of the row at `at` to `put`, column by column, and returns where the next
-    /// row starts; `None` if the row has no known shape, `put` may then have had some numbers.
+    /// Puts the numbers of the row at `at` down as row `row` of `numbers`, one to a column, and returns where the
+    /// next row starts; `None` if the row has no known shape, what was there may then be overwritten.
     #[inline(always)]
     pub(super) fn read(
         &mut self,
         bytes: &[u8],
         at: usize,
-        mut put: impl FnMut(usize, f64),
+        numbers: &mut Numbers,
+        row: usize,
     ) -> Option<usize> {
-        if let Some(next) = self.known.get(self.current)?.read(bytes, at, &mut put) {
+        let current = self.known.get(self.current)?;
+        if let Some(next) = current.read(bytes, at, numbers, row) {
             self.saved = self.saved.saturating_add(1);
             return Some(next);
         }
+        self.read_another(bytes, at, numbers, row)
+    }
+
+    /// [`Shapes::read`] of a row that has not the shape of the one ahead of it.
+    #[inline(never)]
+    fn read_another(
+        &mut self,
+        bytes: &[u8],
+        at: usize,
+        numbers: &mut Numbers,
+        row: usize,
+    ) -> Option<usize> {
         for (which, shape) in self.known.iter().enumerate() {
             if which != self.current
-                && let Some(next) = shape.read(bytes, at, &mut put)
+                && let Some(next) = shape.read(bytes, at, numbers, row)
             {
                 self.current = which;
                 return Some(next);
@@ -261,11 +298,15 @@ mod tests {
     use proptest::prelude::*;
 
     fn read(shapes: &mut Shapes, row: &str, columns: usize) -> Option<(Vec<f64>, usize)> {
-        let mut text = row.as_bytes().to_vec();
-        text.extend_from_slice(b"0000000000000000");
-        let mut values = vec![f64::NAN; columns];
-        let next = shapes.read(&text, 0, |column, value| values[column] = value)?;
-        Some((values, next))
+        let (text, at) = among_others(row.as_bytes());
+        let mut numbers = vec![[f64::NAN; WAITING]; columns];
+        let next = shapes.read(&text, at, &mut numbers, 3)?;
+        Some((numbers.iter().map(|column| column[3]).collect(), next - at))
+    }
+
+    /// A row with bytes around it, as in a block, and its place.
+    fn among_others(row: &[u8]) -> (Vec<u8>, usize) {
+        ([b"000000000000000\n", row, b"00000000"].concat(), 16)
     }
 
     #[test]
@@ -297,8 +338,8 @@ mod tests {
             for b in (0..=255_u8).filter(|&b| !(old.is_ascii_digit() && b.is_ascii_digit())) {
                 let mut changed = row.as_bytes().to_vec();
                 changed[at] = b;
-                changed.extend_from_slice(b"0000000000000000");
-                let found = shapes.read(&changed, 0, |_, _| {});
+                let (changed, from) = among_others(&changed);
+                let found = shapes.read(&changed, from, &mut vec![[0.0; WAITING]; 3], 0);
                 assert_eq!(found.is_some(), b == old, "{at} {b}");
             }
         }

@@ -194,3 +194,71 @@ impl Pool {
         )
     }
 }
+
+/// Deviations of consecutive samples on their way into a [`Pool`]; what hangs on their number alone is added at the
+/// end of the run.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Run {
+    first: f64,
+    at: f64,
+    sum: f64,
+    moment: f64,
+}
+
+impl Run {
+    /// A run from the next sample on.
+    pub(super) fn from(pool: Pool) -> Self {
+        Self {
+            first: pool.at,
+            at: pool.at,
+            sum: pool.sum,
+            moment: pool.moment,
+        }
+    }
+
+    /// Adds a deviation, given by the number of its sample.
+    #[inline(always)]
+    pub(super) fn add(&mut self, deviation: impl Fn(f64) -> f64) {
+        let deviation = deviation(self.at);
+        self.sum += deviation;
+        self.moment += deviation * self.at;
+        self.at += 1.0;
+    }
+
+    /// Puts the run down.
+    pub(super) fn end(self, pool: &mut Pool) {
+        let n = self.at - self.first;
+        // Sums of the numbers from 0 to n - 1 and of their squares.
+        let (sum, squares) = (n * (n - 1.0) / 2.0, n * (n - 1.0) * (2.0 * n - 1.0) / 6.0);
+        (pool.sum, pool.moment, pool.at) = (self.sum, self.moment, self.at);
+        pool.n += n;
+        pool.x += n * self.first + sum;
+        pool.xx += n * self.first * self.first + 2.0 * self.first * sum + squares;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_run_is_what_one_after_the_other_gives() {
+        let deviation = |at: f64| (at * 0.7).sin();
+        let (mut one, mut other) = (Pool::default(), Pool::default());
+        for runs in [3_u32, 1, 0, 1000] {
+            let mut run = Run::from(other);
+            for _ in 0..runs {
+                one.add(deviation(one.at));
+                run.add(deviation);
+            }
+            run.end(&mut other);
+            // A lost sample between the runs.
+            (one.at, other.at) = (one.at + 1.0, other.at + 1.0);
+        }
+        assert_eq!(
+            (one.n, one.x, one.xx, one.at),
+            (other.n, other.x, other.xx, other.at)
+        );
+        assert_eq!((one.sum, one.moment), (other.sum, other.moment));
+    }
+}

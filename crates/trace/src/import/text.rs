@@ -58,7 +58,7 @@ pub(super) fn import_text<R: Read + Send>(
         Clocking::Rate { hz } => (1.0, None, 1.0 / hz),
     };
     let mut collector = Collector::new(name, clock, plan.time_label, plan.lanes, plan.header_lines);
-    collector.take(Rows::read(&mut first, &plan.spec))?;
+    collector.take(Rows::read(&mut first, &plan.spec, Rows::default()))?;
     let collector = run(source, &plan.spec, collector, name, progress)?;
     let mut recording = collector.finish(unit_s, dt_s, plan.assumed)?;
     recording.notices.splice(0..0, plan.notices);
