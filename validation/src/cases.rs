@@ -6,6 +6,7 @@ mod bergh1965;
 mod cipm2007;
 mod crank;
 mod crossley1991;
+mod cycle;
 mod datasheet;
 mod gum2008;
 mod harrington1968;
@@ -67,6 +68,10 @@ pub fn all() -> Vec<Case> {
         air::sound(),
         air::energy(),
         crank::travel(),
+        cycle::pressure(),
+        cycle::mean(),
+        cycle::air(),
+        cycle::work(),
     ];
     cases.extend(niststrd::lower());
     cases.extend(niststrd::average());

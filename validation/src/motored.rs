@@ -15,7 +15,7 @@ const SETTLING_CYCLES: usize = 29;
 /// Engine speed [1/min].
 pub const RPM: f64 = 1500.0;
 /// Area that feeds the runner [m2].
-const THROTTLE_M2: f64 = 6e-6;
+pub const THROTTLE_M2: f64 = 6e-6;
 
 /// Crank angle [deg] and runner pressure [Pa] of cycle 30, from Cantera 3.2.0 and scipy 1.17.1,
 /// which agree to 0.01 Pa.
