@@ -1,8 +1,8 @@
 //! The shop's own healthy machines of one profile, as a family.
 //!
 //! Machine j of the family has lasting unknowns `u_j ~ N(mu, T)`, T diagonal with the spread between machines,
-//! `mu` about the profile's figures with the profile's own uncertainty, each spread half-normal with half of
-//! that. What the readings of machine j say of u_j is a normal likelihood ([`Lasting`]). Given the spreads
+//! `mu` about the profile's figures with the profile's own uncertainty, the logarithm of each spread even from
+//! a fiftieth of that to a little above it. What the readings of machine j say of u_j is a normal likelihood ([`Lasting`]). Given the spreads
 //! all of it is conjugate; the spreads are drawn in turn from their conditionals on a grid (Gibbs). The
 //! next machine of the family is then `N(mu, T)` summed over all that is unknown: with no machine that is a
 //! little wider than the profile, with three the directions they agree in are narrow already.
@@ -25,9 +25,9 @@ mod sweep;
 pub use normal::{Shrunk, shrunk};
 pub use sweep::{ReferencePoint, SweepPoint, reference_sweep, sweep_points};
 
-/// Spread between machines over the profile's standard deviation: grid, and scale of its prior.
+/// Spread between machines over the profile's standard deviation: grid, and where the sampler starts.
 const SPREADS: [f64; 9] = [0.02, 0.05, 0.1, 0.17, 0.27, 0.4, 0.6, 0.9, 1.3];
-const SPREAD_SCALE: f64 = 0.5;
+const SPREAD_START: f64 = 0.5;
 
 /// Rounds of the sampler over all spreads: left out, and kept.
 const ROUNDS: (usize, usize) = (4, 16);
@@ -245,20 +245,26 @@ fn given(told: &[(DMatrix<f64>, DVector<f64>)], spread: &[f64]) -> Option<Given>
     })
 }
 
-/// Logarithm of a spread's prior times the width of its place on the grid.
+/// Logarithm of a spread's prior over its place on the grid.
+///
+/// How alike the castings of a family are is not known by its order, so the logarithm of a spread is even.
 fn ln_prior(i: usize) -> f64 {
-    let edge = |i: usize| match i {
-        0 => 0.0,
-        i if i == SPREADS.len() => 1.5 * SPREADS[i - 1],
-        i => 0.5 * (SPREADS[i - 1] + SPREADS[i]),
-    };
-    -0.5 * (SPREADS[i] / SPREAD_SCALE).powi(2) + (edge(i + 1) - edge(i)).ln()
+    let last = SPREADS.len() - 1;
+    let (lo, hi) = (SPREADS[i.saturating_sub(1)], SPREADS[(i + 1).min(last)]);
+    // Half way to the neighbours; an end reaches as far out as in.
+    let width = 0.5 * (hi / lo).ln();
+    (if i == 0 || i == last {
+        2.0 * width
+    } else {
+        width
+    })
+    .ln()
 }
 
 /// Draws the spreads in turn and sums the next machine over them.
 fn sampled(told: &[(DMatrix<f64>, DVector<f64>)], n: usize) -> Option<Next> {
     let mut rng = StdRng::seed_from_u64(SEED);
-    let mut spread = vec![SPREAD_SCALE; n];
+    let mut spread = vec![SPREAD_START; n];
     // A spread that no reading speaks of stays as its prior has it.
     let spoken: Vec<bool> = (0..n)
         .map(|k| told.iter().any(|(m, _)| m[(k, k)] > 1e-3))

@@ -18,6 +18,8 @@ const SIZES: [usize; 5] = [0, 1, 2, 3, 5];
 pub struct LibraryTrial {
     /// The throttle sensor was moved as well, so that its volts tell nothing.
     pub sensor_moved: bool,
+    /// The same beside the family as it was drawn: the least that any number of machines could leave.
+    pub known_half_deg: Option<f64>,
     /// Half of the 90 % intervals of the plates over the working baseline, mean over the bodies, by
     /// number of machines [deg]; `None` where no baseline was given.
     pub half_deg: Vec<Option<f64>>,
@@ -51,12 +53,16 @@ pub fn library_trial(seed: u64) -> LibraryTrial {
     let (job, cycles) = spoilt.visit_with(&seals);
     let mut out = LibraryTrial {
         sensor_moved,
+        known_half_deg: None,
         half_deg: Vec::new(),
         holds: Vec::new(),
         shut_deg: Vec::new(),
     };
-    for size in SIZES {
-        let known = Family::of(&family.profile, &bikes[..size]);
+    let families: Vec<Option<Family>> = (SIZES.iter())
+        .map(|&size| Family::of(&family.profile, &bikes[..size]))
+        .collect();
+    let all = families.last().cloned().flatten().map(|f| family.known(f));
+    for (k, known) in families.iter().chain([&all]).enumerate() {
         let beside = Beside {
             family: known.as_ref(),
             ..Beside::default()
@@ -69,6 +75,10 @@ pub fn library_trial(seed: u64) -> LibraryTrial {
                 .map(|b| 0.5 * (b.offset_deg.hi90 - b.offset_deg.lo90));
             halves.sum::<f64>() / n as f64
         };
+        if k == SIZES.len() {
+            out.known_half_deg = bodies.as_ref().map(half);
+            continue;
+        }
         out.half_deg.push(bodies.as_ref().map(half));
         let held = bodies.iter().flatten().zip(&truth);
         out.holds.push(
@@ -119,6 +129,9 @@ pub(super) fn text(trials: &[LibraryTrial]) -> String {
             "given",
             "next shut deg"
         );
+        let known = own.iter().filter_map(|t| t.known_half_deg).collect();
+        let over = (own.iter()).filter_map(|t| Some(t.known_half_deg? / t.half_deg[0]?));
+        let (known, over) = (median(known), median(over.collect()));
         for (k, size) in SIZES.iter().enumerate() {
             let halves: Vec<f64> = own.iter().filter_map(|t| t.half_deg[k]).collect();
             let ratios = own
@@ -137,6 +150,7 @@ pub(super) fn text(trials: &[LibraryTrial]) -> String {
                 median(own.iter().map(|t| t.shut_deg[k]).collect())
             );
         }
+        let _ = writeln!(out, "  {:<10}{known:>14.3}{over:>21.2}", "all");
     }
     out
 }
