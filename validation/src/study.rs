@@ -21,7 +21,8 @@ pub(crate) use chance::Chance;
 pub use cross_flow::{CrossFlowTable, CrossFlowTrial, Led, cross_flow_trial, run_cross_flows};
 pub use kind::{KINDS, Kind};
 pub use years::{
-    Counted, Finds, LibraryTrial, YearsTable, YearsTrial, library_trial, run_years, years_trial,
+    Counted, Finds, LibraryTrial, Mix, YearsAsked, YearsTable, YearsTrial, library_trial,
+    run_years, years_trial,
 };
 
 /// Runs trials of the seeds below `count` on as many threads as the machine has cores; results in

@@ -1,7 +1,7 @@
 //! Short runs of the studies; `cargo xtask study` prints the long ones.
 
 use evenpull_validation::study::{
-    KINDS, Kind, baseline_trial, cross_flow_trial, loop_trial, run_years,
+    KINDS, Kind, Mix, YearsAsked, baseline_trial, cross_flow_trial, loop_trial, run_years,
 };
 
 fn kind(profile: &str, one_way: bool) -> Kind {
@@ -52,7 +52,12 @@ fn open_passages_ask_for_the_pinch() {
 /// The series of one machine are not independent, which three deviations leave room for.
 #[test]
 fn the_years_of_a_small_shop_hold() {
-    let table = run_years(20).unwrap();
+    let asked = YearsAsked {
+        machines: 20,
+        draw: 0,
+        mix: Mix::USUAL,
+    };
+    let table = run_years(&asked).unwrap();
     let sd = |p: f64, n: u32| 100.0 * (p * (1.0 - p) / f64::from(n)).sqrt();
     let c = &table.drawn;
     let rates = c.all_rates();
@@ -72,6 +77,23 @@ fn the_years_of_a_small_shop_hold() {
     );
     assert!(
         c.alarms.percent() <= 3.0 + 3.0 * sd(0.03, c.alarms.all),
+        "{}",
+        c.text()
+    );
+    // Goals of levels and forecasts: about 90 %.
+    let levels = c
+        .levels
+        .values()
+        .fold((0, 0), |sum, f| (sum.0 + f.hits, sum.1 + f.all));
+    let share = |hits: u32, all: u32| 100.0 * f64::from(hits) / f64::from(all);
+    assert!(
+        share(levels.0, levels.1) >= 86.0 - 3.0 * sd(0.86, levels.1),
+        "{}",
+        c.text()
+    );
+    let ahead = c.forecasts;
+    assert!(
+        ahead.all >= 10 && ahead.percent() >= 86.0 - 3.0 * sd(0.86, ahead.all),
         "{}",
         c.text()
     );

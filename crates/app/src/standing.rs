@@ -16,6 +16,9 @@ pub(crate) struct StandingValue {
     part: String,
     value: f64,
     sd: f64,
+    /// Nil where an older program kept it.
+    #[serde(default)]
+    shared_sd: f64,
 }
 
 /// What the readings say of the lasting unknowns.
@@ -71,6 +74,7 @@ impl StandingText {
                     part: s.part,
                     value: s.value,
                     sd: s.sd,
+                    shared_sd: s.shared_sd,
                 })
                 .collect(),
             idle_area_mm2,
@@ -107,6 +111,7 @@ impl StandingText {
                 part: s.part.clone(),
                 value: s.value,
                 sd: s.sd,
+                shared_sd: s.shared_sd,
             })
         });
         known.collect()

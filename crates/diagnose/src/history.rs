@@ -3,8 +3,9 @@
 //! Each quantity of each body is fitted by itself (`wear`): a rate over distance, or over time where the
 //! distances do not hold, an irregular part, and steps that wear cannot make. A forecast is given only
 //! where three visits at least carry a rate whose interval leaves zero out. Steps are read together
-//! into what was touched (`change`); what the shop did itself is no finding. Limits: quantities are
-//! taken as independent given the visits' own errors, and errors as independent between visits.
+//! into what was touched (`change`); what the shop did itself is no finding. An error has a part that
+//! all visits of the machine share and a part of the visit's own. Limits: quantities are taken as
+//! independent given these.
 
 use evenpull_job::Profile;
 use evenpull_trace::Notice;
@@ -48,6 +49,21 @@ pub struct Standing {
     pub value: f64,
     /// Standard deviation, above 0.
     pub sd: f64,
+    /// The part of it that other visits of the machine have in common, in 0..=sd: what its casting, its
+    /// engine and what is usual leave open. It averages out over no number of visits, and no rate or
+    /// step suffers from it.
+    pub shared_sd: f64,
+}
+
+impl Standing {
+    /// The part of the standard deviation that is this visit's own, above 0.
+    pub fn own_sd(&self) -> f64 {
+        let shared = self.shared_sd.clamp(0.0, self.sd);
+        // Rounding must not leave nothing.
+        (self.sd * self.sd - shared * shared)
+            .sqrt()
+            .max(1e-3 * self.sd)
+    }
 }
 
 /// A visit as the history sees it.
@@ -119,7 +135,7 @@ pub struct Dot {
 pub struct Trend {
     /// Change per 10,000 km or per year ([`Axis::per`]).
     pub rate: Interval,
-    /// The interval of the rate leaves zero out.
+    /// The interval of the rate leaves out what is as good as no wear.
     pub known: bool,
 }
 
@@ -248,6 +264,7 @@ fn one(
         x: Vec::new(),
         y: Vec::new(),
         sd: Vec::new(),
+        shared_sd: Vec::new(),
         freed: Vec::new(),
     };
     let (mut seen, mut worked) = (Vec::new(), false);
@@ -263,7 +280,8 @@ fn one(
         };
         read.x.push(places[i] / axis.unit());
         read.y.push(ambient::corrected(profile, visit, own));
-        read.sd.push(own.sd);
+        read.sd.push(own.own_sd());
+        read.shared_sd.push(own.shared_sd.clamp(0.0, own.sd));
         read.freed.push(worked);
         seen.push(i);
         worked = false;
@@ -279,18 +297,20 @@ fn one(
         .collect();
     // Drawn half as far ahead as was looked back.
     asked.extend((0..=4).map(|k| (last + 0.125 * span * f64::from(k), n)));
-    let wear = Wear::of(&read, &quantity.expected(profile), &asked)?;
+    let expected = quantity.expected(profile);
+    let wear = Wear::of(&read, &expected, &asked)?;
     let rate = interval(&wear.rate())?;
-    let known = n >= VISITS && (rate.lo90 > 0.0 || rate.hi90 < 0.0);
+    // Of what only grows the whole interval lies above nil, so it has to leave out what is as good as that.
+    let nil = expected.nil();
+    let known = n >= VISITS && (rate.lo90 > nil || rate.hi90 < -nil);
     let limit = quantity.limit(profile);
-    let now = interval(&wear.level(n - 1))?;
     let forecast = (known && span > 0.0)
-        .then(|| limit.and_then(|l| forecast::reached(&wear.ahead(n - 1), now, rate, l)))
+        .then(|| limit.and_then(|l| forecast::reached(&wear.ahead(n - 1), rate, l)))
         .flatten()
         .map(|f| f.placed(last, axis, visits, &seen));
     let dots = (0..n)
         .map(|i| {
-            let half = 1.645 * read.sd[i];
+            let half = 1.645 * read.sd[i].hypot(read.shared_sd[i]);
             Some(Dot {
                 visit: seen[i],
                 at: read.x[i] * axis.unit(),

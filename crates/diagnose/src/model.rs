@@ -112,6 +112,15 @@ impl Space {
         self.len
     }
 
+    /// True for an unknown of the machine, which stays from visit to visit unless somebody touches it; false
+    /// for those of a visit: its readings, instruments and turns, the place of the valve.
+    pub(crate) fn is_of_the_machine(&self, i: usize) -> bool {
+        let of_visit = [Self::HOSE, Self::HOLDS, Self::HELD, Self::LN_VOLTS_SD];
+        let instrument = |b: usize| [self.gauge(b), self.sensor(b), self.ln_gain(b)].contains(&i);
+        let end = Self::FIXED + Self::PER_BODY * self.bodies + 2 * self.couplings;
+        i < end && !of_visit.contains(&i) && !(0..self.bodies).any(instrument)
+    }
+
     /// Stop of body `b` over the baseline [deg].
     pub(crate) fn stop(&self, b: usize) -> usize {
         Self::FIXED + b

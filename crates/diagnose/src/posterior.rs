@@ -70,6 +70,17 @@ impl Fitted {
         })
     }
 
+    /// Covariance times a slope over all unknowns; nil in places that are not free.
+    pub(crate) fn covariance_times(&self, slope: &[f64]) -> Vec<f64> {
+        let own = DVector::from_fn(self.free.len(), |k, _| slope[self.free[k]]);
+        let moved = &self.factor * self.factor.tr_mul(&own);
+        let mut out = vec![0.0; slope.len()];
+        for (k, &i) in self.free.iter().enumerate() {
+            out[i] = moved[k];
+        }
+        out
+    }
+
     pub(crate) fn channel(&self, channel: Channel) -> f64 {
         self.chi2
             .iter()

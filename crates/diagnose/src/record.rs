@@ -74,6 +74,17 @@ impl Record {
         }
     }
 
+    /// How much it says of a direction `v` over all unknowns, its quadratic form.
+    pub(crate) fn precision_along(&self, v: &[f64]) -> f64 {
+        let along = |block: &Block, row: &Row| {
+            let terms = block.places.iter().zip(&row.weights);
+            terms.map(|(&i, w)| w * v[i]).sum::<f64>().powi(2)
+        };
+        (self.blocks.iter())
+            .flat_map(|block| block.rows.iter().map(move |row| along(block, row)))
+            .sum()
+    }
+
     /// From the fitted hypotheses of the earlier visit; `None` if its stops were moved, so that it
     /// shows no sound machine, or if nothing could be learned from it.
     pub(crate) fn of(fitted: &[Fitted], space: &Space, kinship: Kinship) -> Option<Self> {

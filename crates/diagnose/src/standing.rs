@@ -1,9 +1,10 @@
 //! Where a machine stood in one visit, for its history.
 //!
 //! The findings weigh single faults against a sound machine, whose leaks are held near a tenth of a
-//! square millimetre and whose sensor within its repeatability; what grows over the years would be pressed
-//! back until it counts as a fault. So every hypothesis about stops, links and the sensor is fitted once
-//! more with leaks and sensor zero left free, and mean and spread are taken over all of them.
+//! square millimetre, stops and links within hundredths of a degree and the sensor within its repeatability;
+//! what grows over the years would be pressed back until it counts as a fault. So the readings are fitted
+//! once more with leaks, stops, links and sensor zero left free, beside the hypotheses about the rest, and
+//! mean and spread are taken over all of them.
 
 use evenpull_job::{Condition, Job, Profile};
 use evenpull_trace::CycleReading;
@@ -12,16 +13,20 @@ use crate::assess::{Beside, gathered};
 use crate::assessment::CauseCode;
 use crate::evidence::{Evidence, GAUGE_SD_KPA};
 use crate::history::{Quantity, Standing};
-use crate::hypothesis::{self, GAIN_SD, Hypothesis, Prior};
+use crate::hypothesis::{self, Fault, GAIN_SD, Hypothesis, Prior};
 use crate::model::{Model, SENSOR_SD_V, SOUND_LEAK_MM2, Space};
-use crate::posterior::{draw, fit_all};
+use crate::posterior::{Fitted, VALVE_PLACE, draw, fit_all};
 use crate::summary::{Draw, last_turns};
 
-/// Standard deviation of a leak that wear may have made [mm2]; a fast spindle is at 2.5 mm2 when worn out.
-const WORN_LEAK_MM2: f64 = 1.0;
+/// Standard deviation of a leak that wear may have made [mm2]: a body is worn out at 2.5 mm2, and one that was
+/// run on for years beyond that must not be pulled back by more than its own error.
+const WORN_LEAK_MM2: f64 = 3.0;
 
 /// Drift of a throttle sensor over the years [V]: five times 10,000 km at the rate of the history.
 const DRIFTED_V: f64 = 0.02;
+
+/// A stop or link that somebody turned, standard deviation [deg]; as a balance that is off in the findings.
+const TURNED_DEG: f64 = 0.4;
 
 /// Largest leak that is thought of [mm2], as in the findings.
 const MOST_LEAK_MM2: f64 = 15.0;
@@ -70,28 +75,9 @@ pub fn stood(
 fn fitted(job: &Job, profile: &Profile, evidence: &Evidence) -> Vec<Standing> {
     let model = Model::new(profile, evidence);
     let mut hypotheses = hypothesis::all(job, profile, &model.space, evidence);
-    hypotheses.retain(|h| !leaks(h) && !h.joins_runners());
+    hypotheses.retain(|h| !is_freed(h) && !h.joins_runners());
     for h in &mut hypotheses {
-        for b in 0..model.space.bodies {
-            h.priors[model.space.leak(b)] = Prior {
-                mean: SOUND_LEAK_MM2.0,
-                sd: WORN_LEAK_MM2,
-                lo: 0.0,
-                hi: MOST_LEAK_MM2,
-            };
-        }
-    }
-    for h in &mut hypotheses {
-        let zero = &mut h.priors[Space::ZERO_V];
-        let sd = zero.sd.max(DRIFTED_V);
-        if !zero.is_fixed() {
-            *zero = Prior {
-                sd,
-                lo: zero.mean - 8.0 * sd,
-                hi: zero.mean + 8.0 * sd,
-                ..*zero
-            };
-        }
+        free(&mut h.priors, profile, &model.space);
     }
     let Ok(fitted) = fit_all(&model, evidence, hypotheses) else {
         return Vec::new();
@@ -101,7 +87,8 @@ fn fitted(job: &Job, profile: &Profile, evidence: &Evidence) -> Vec<Standing> {
     let turns = last_turns(evidence, model.space.bodies);
     let mut out = Vec::new();
     let mut add = |quantity, part: &str, of: &dyn Fn(&[f64]) -> f64, least: f64| {
-        out.extend(standing(&draws, quantity, part, of, least));
+        let shared = shared_variance(&fitted[0], &model.space, evidence, of);
+        out.extend(standing(&draws, quantity, part, of, least, shared));
     };
     for (b, body) in profile.bodies().iter().enumerate() {
         add(Quantity::Leak, body, &|p| p[model.space.leak(b)], 1e-3);
@@ -122,28 +109,113 @@ fn fitted(job: &Job, profile: &Profile, evidence: &Evidence) -> Vec<Standing> {
     out
 }
 
-fn leaks(h: &Hypothesis) -> bool {
-    let of = [CauseCode::SpindleWear, CauseCode::StubLeak];
-    h.faults.iter().any(|f| of.contains(&f.code))
+/// True where a hypothesis is about what [`free`] leaves open anyway.
+fn is_freed(h: &Hypothesis) -> bool {
+    use CauseCode::{BalanceOff, LinkAltered, SpindleWear, StopIn, StopOut, StopsBoth, StubLeak};
+    let freed = |f: &Fault| match f.code {
+        SpindleWear | StubLeak | StopIn | StopOut | StopsBoth | BalanceOff => true,
+        // A plate twisted on its shaft has no coupling and stays a hypothesis.
+        LinkAltered => f.coupling.is_some(),
+        _ => false,
+    };
+    h.faults.iter().any(freed)
 }
 
-/// Mean and standard deviation over the draws; `least` keeps the latter from nil.
+/// Leaves open what a history follows: a prior about a sound machine would pull every visit towards it, so
+/// that rates and steps come out too small and levels too sure.
+fn free(priors: &mut [Prior], profile: &Profile, space: &Space) {
+    let open = |mean: f64, sd: f64, lo: f64, hi: f64| Prior { mean, sd, lo, hi };
+    let wide = |prior: &mut Prior, sd: f64| {
+        if !prior.is_fixed() {
+            let sd = prior.sd.max(sd);
+            *prior = open(prior.mean, sd, prior.mean - 8.0 * sd, prior.mean + 8.0 * sd);
+        }
+    };
+    for b in 0..space.bodies {
+        priors[space.leak(b)] = open(SOUND_LEAK_MM2.0, WORN_LEAK_MM2, 0.0, MOST_LEAK_MM2);
+        let stop = &mut priors[space.stop(b)];
+        wide(stop, TURNED_DEG);
+        if !stop.is_fixed() {
+            stop.lo = 0.1 - profile.body.stop_opening_deg;
+        }
+    }
+    for c in 0..space.couplings {
+        wide(&mut priors[space.link(c)], TURNED_DEG);
+    }
+    wide(&mut priors[Space::ZERO_V], DRIFTED_V);
+}
+
+/// Share of the variance of a quantity that every visit of the machine has wrong in common, in 0..=1.
+///
+/// A visit's estimate of the unknowns is off by `C (P (u - m) - noise)`, `C` the covariance of its fit, `P` the
+/// precision of what it brings along: priors, what earlier visits left. What of that is the machine's
+/// pulls every visit by the same `u - m`; the noise is the visit's own. So along the slope `g` of the quantity
+/// `g' C P C g` of `g' C g` are shared, `P` over the unknowns of the machine alone.
+fn shared_variance(
+    fit: &Fitted,
+    space: &Space,
+    evidence: &Evidence,
+    of: &dyn Fn(&[f64]) -> f64,
+) -> f64 {
+    let slope = slope(fit, of);
+    let moved = fit.covariance_times(&slope);
+    let whole: f64 = slope.iter().zip(&moved).map(|(g, v)| g * v).sum();
+    let priors = fit.hypothesis.priors.iter().zip(&moved).enumerate();
+    let own = |(i, (prior, v)): (usize, (&Prior, &f64))| match i {
+        // Its spread over machines stands among the residuals.
+        Space::NEED => (v / VALVE_PLACE.1).powi(2),
+        _ if space.is_of_the_machine(i) => (v / prior.sd).powi(2),
+        _ => 0.0,
+    };
+    let record = evidence.record.as_ref();
+    let brought = priors.map(own).sum::<f64>() + record.map_or(0.0, |r| r.precision_along(&moved));
+    match whole > 0.0 {
+        true => (brought / whole).clamp(0.0, 1.0),
+        false => 0.0,
+    }
+}
+
+/// Slope of a quantity over all unknowns at the mode of a fit, by central differences.
+fn slope(fit: &Fitted, of: &dyn Fn(&[f64]) -> f64) -> Vec<f64> {
+    let mut p = fit.mode.clone();
+    let priors = &fit.hypothesis.priors;
+    (0..p.len())
+        .map(|i| {
+            if priors[i].is_fixed() {
+                return 0.0;
+            }
+            let (at, step) = (p[i], 1e-3 * priors[i].sd);
+            p[i] = at + step;
+            let up = of(&p);
+            p[i] = at - step;
+            let down = of(&p);
+            p[i] = at;
+            (up - down) / (2.0 * step)
+        })
+        .collect()
+}
+
+/// Mean and standard deviation over the draws; `least` keeps the latter from nil, `shared` is the share
+/// of the variance that all visits have in common.
 fn standing(
     draws: &[Draw],
     quantity: Quantity,
     part: &str,
     of: &dyn Fn(&[f64]) -> f64,
     least: f64,
+    shared: f64,
 ) -> Option<Standing> {
     let values: Vec<f64> = draws.iter().map(|(_, p)| of(p)).collect();
     let n = values.len() as f64;
     let mean = values.iter().sum::<f64>() / n;
     let var = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n;
+    let sd = var.sqrt().max(least);
     mean.is_finite().then(|| Standing {
         quantity,
         part: part.to_owned(),
         value: mean,
-        sd: var.sqrt().max(least),
+        sd,
+        shared_sd: sd * shared.sqrt(),
     })
 }
 
@@ -157,6 +229,7 @@ fn machine(quantity: Quantity, value: f64, sd: f64) -> Standing {
         part: String::new(),
         value,
         sd,
+        shared_sd: 0.0,
     }
 }
 
@@ -217,6 +290,7 @@ fn air_balance(profile: &Profile, job: &Job, cycles: &[Option<CycleReading>]) ->
             part: body.clone(),
             value: mean(s)?,
             sd: 100.0 * GAIN_SD,
+            shared_sd: 0.0,
         })
     })
     .collect()
@@ -235,6 +309,7 @@ fn depressions(profile: &Profile, evidence: &Evidence) -> Vec<Standing> {
             part: body.clone(),
             value: mean(&read)?,
             sd: GAUGE_SD_KPA,
+            shared_sd: 0.0,
         })
     })
     .collect()

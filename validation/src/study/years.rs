@@ -16,14 +16,14 @@ mod machine;
 mod seen;
 
 pub use library::{LibraryTrial, library_trial};
-pub use machine::{YearsTrial, years_trial};
+pub use machine::{Mix, YearsTrial, years_trial};
 pub use seen::{Counted, Finds};
 
 /// Machines of the direct kind to one that goes through the assessment.
 const READ_EVERY: u64 = 10;
 
 /// Machines to one family of the library's part.
-const FAMILY_EVERY: u64 = 10;
+const FAMILY_EVERY: u64 = 4;
 
 /// A simulated shop.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -36,18 +36,33 @@ pub struct YearsTable {
     pub library: Vec<LibraryTrial>,
 }
 
-/// Runs a shop of `machines`; a tenth of them by readings, and a tenth as many families.
+/// Which shop to simulate.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct YearsAsked {
+    /// Machines; a tenth as many go by readings, and there are a quarter as many families.
+    pub machines: u64,
+    /// Which draw of them; another number is another shop.
+    pub draw: u64,
+    /// How they wear.
+    pub mix: Mix,
+}
+
+/// Runs a shop.
 ///
 /// # Errors
 /// None so far; as for the other studies.
-pub fn run_years(machines: u64) -> Result<YearsTable, AppError> {
+pub fn run_years(asked: &YearsAsked) -> Result<YearsTable, AppError> {
+    let (machines, mix) = (asked.machines, &asked.mix);
+    let from = 1_000_000 * asked.draw;
     let bank = machine::bank();
-    let drawn = on_all_cores(machines, |seed| Ok(years_trial(seed, Some(&bank))))?;
+    let drawn = on_all_cores(machines, |seed| {
+        Ok(years_trial(from + seed, mix, Some(&bank)))
+    })?;
     let read = on_all_cores(machines.div_ceil(READ_EVERY), |seed| {
-        Ok(years_trial(50_000 + seed, None))
+        Ok(years_trial(from + 50_000 + seed, mix, None))
     })?;
     let library = on_all_cores(machines.div_ceil(FAMILY_EVERY), |seed| {
-        Ok(library_trial(seed))
+        Ok(library_trial(from + seed))
     })?;
     Ok(YearsTable {
         drawn: drawn.into_iter().map(|t| t.counted).sum(),

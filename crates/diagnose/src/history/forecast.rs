@@ -38,43 +38,37 @@ pub(super) struct Reached {
 }
 
 /// How far it is to the limit that the rate leads to; `None` if there is none that way.
-pub(super) fn reached(
-    ahead: &[Ahead],
-    now: Interval,
-    rate: Interval,
-    limit: Limit,
-) -> Option<Reached> {
+pub(super) fn reached(ahead: &[Ahead], rate: Interval, limit: Limit) -> Option<Reached> {
     let end = if rate.value > 0.0 { limit.hi } else { limit.lo }?;
     let sign = rate.value.signum();
-    if sign * (end - now.value) <= 0.0 {
-        return Some(Reached {
-            limit: end,
-            units: Interval {
-                value: 0.0,
-                lo90: 0.0,
-                hi90: 0.0,
-            },
-        });
-    }
     let mut rng = StdRng::seed_from_u64(SEED);
+    let whole: f64 = ahead.iter().map(|a| a.weight).sum();
+    let (mut held, mut components) = (0.0, ahead.iter());
+    let mut a = components.next()?;
+    held += a.weight;
     let mut units: Vec<f64> = Vec::with_capacity(DRAWS);
-    for a in ahead {
-        for _ in 0..(a.weight * DRAWS as f64).round() as usize {
-            let (z0, z1): (f64, f64) = (rng.sample(StandardNormal), rng.sample(StandardNormal));
-            let level_sd = a.level_var.max(1e-300).sqrt();
-            let slope = a.covariance / level_sd;
-            let left = (a.rate_var - slope * slope).max(0.0).sqrt();
-            let level = a.level + level_sd * z0;
-            let rate = sign * (a.rate + slope * z0 + left * z1);
-            let way = sign * (end - level);
-            units.push(match (way <= 0.0, rate > 0.0) {
-                (true, _) => 0.0,
-                (_, false) => f64::INFINITY,
-                _ if a.walk2 <= 0.0 => way / rate,
-                _ => InverseGaussian::new(way / rate, way * way / a.walk2)
-                    .map_or(way / rate, |d| rng.sample(d)),
-            });
+    for i in 0..DRAWS {
+        // Even steps through the weights, so that light components have their share.
+        let below = whole * (i as f64 + 0.5) / DRAWS as f64;
+        while held < below {
+            let Some(next) = components.next() else { break };
+            a = next;
+            held += a.weight;
         }
+        let (z0, z1): (f64, f64) = (rng.sample(StandardNormal), rng.sample(StandardNormal));
+        let level_sd = a.level_var.max(1e-300).sqrt();
+        let slope = a.covariance / level_sd;
+        let left = (a.rate_var - slope * slope).max(0.0).sqrt();
+        let level = a.level + level_sd * z0;
+        let rate = sign * (a.rate + slope * z0 + left * z1);
+        let way = sign * (end - level);
+        units.push(match (way <= 0.0, rate > 0.0) {
+            (true, _) => 0.0,
+            (_, false) => f64::INFINITY,
+            _ if a.walk2 <= 0.0 => way / rate,
+            _ => InverseGaussian::new(way / rate, way * way / a.walk2)
+                .map_or(way / rate, |d| rng.sample(d)),
+        });
     }
     units.sort_by(f64::total_cmp);
     let at = |q: f64| {

@@ -7,6 +7,9 @@ use super::wear::Expected;
 /// Chance that somebody turned one part between two visits; assumed, as the odds of an unseen seal.
 pub(super) const TOUCHED: f64 = 0.03;
 
+/// Irregularity of wear from one unit of distance or time to the next, over its rate; assumed.
+const UNEVEN: f64 = 1.0 / 3.0;
+
 /// Clearance of a spindle in its bushes from which one acts [mm]; common practice, no source.
 const PLAY_MM: f64 = 0.10;
 
@@ -112,7 +115,7 @@ impl Quantity {
         }
     }
 
-    /// Sizes it may have; all assumed. Rates count by 10,000 km or a year.
+    /// Sizes it may have; all assumed. Rates count by 10,000 km or a year, those of a fast part.
     pub(super) fn expected(self, profile: &Profile) -> Expected {
         let travel = profile.idle_valve.map_or(100.0, |v| f64::from(v.steps));
         let turn = profile.bleed.map_or(1.0, |b| b.area_mm2_per_turn);
@@ -129,8 +132,9 @@ impl Quantity {
         };
         Expected {
             rate_sd,
-            // Uneven by a third of the middle rate, 0.67 of its deviation, from one unit to the next.
-            walk_sd: 0.67 * rate_sd / 3.0,
+            uneven: UNEVEN,
+            // Bushes do not grow together again.
+            grows: self == Self::Leak,
             step_sd,
             step_chance: TOUCHED,
         }

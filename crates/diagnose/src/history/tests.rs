@@ -24,6 +24,7 @@ fn standing(quantity: Quantity, part: &str, value: f64, sd: f64) -> Standing {
         part: part.to_owned(),
         value,
         sd,
+        shared_sd: 0.0,
     }
 }
 

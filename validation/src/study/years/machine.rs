@@ -13,12 +13,43 @@ use crate::calibration::{ShopFamily, ShopMachine};
 /// Years that the shop looks back on.
 const YEARS: f64 = 8.0;
 
-/// Chance that somebody touches something between two visits, and that the shop works on it.
-const TAMPERED: f64 = 0.06;
+/// Chance that the shop works on something between two visits.
 const WORKED: f64 = 0.12;
 
-/// Irregularity of wear: deviation of the growth over one unit (10,000 km) over its mean.
-const UNEVEN: f64 = 0.3;
+/// How machines wear and how often they come; invented.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mix {
+    /// Share of bodies that hardly wear.
+    pub spared: f64,
+    /// Rate of wear of the others, from and to [mm2 per 10,000 km].
+    pub worn: (f64, f64),
+    /// Irregularity of wear: deviation of the growth over one unit (10,000 km) over its mean.
+    pub uneven: f64,
+    /// Chance that somebody touches something between two visits.
+    pub tampered: f64,
+    /// Time between two visits, from and to [years].
+    pub gap: (f64, f64),
+}
+
+impl Mix {
+    /// A shop as it is thought to be.
+    pub const USUAL: Self = Self {
+        spared: 0.5,
+        worn: (0.05, 0.5),
+        uneven: 0.3,
+        tampered: 0.06,
+        gap: (0.5, 1.0),
+    };
+
+    /// Dusty roads, rarer visits, more hands: most bodies wear, faster and less evenly.
+    pub const HARD: Self = Self {
+        spared: 0.2,
+        worn: (0.1, 0.8),
+        uneven: 0.5,
+        tampered: 0.1,
+        gap: (0.8, 1.5),
+    };
+}
 
 /// A tampering as large as this times its error is of detectable size. One interval against 32 without a
 /// step at odds of 3 %, and a step's prior some ten times as wide as its error, ask for `z^2 / 2 > ln 320`,
@@ -71,17 +102,16 @@ pub(super) fn bank() -> Bank {
 }
 
 /// The machine of one seed: with a bank of errors its values are drawn, without one they are read.
-pub fn years_trial(seed: u64, bank: Option<&Bank>) -> YearsTrial {
+pub fn years_trial(seed: u64, mix: &Mix, bank: Option<&Bank>) -> YearsTrial {
     let mut chance = Chance::of(7, seed);
     let mut machine = ShopFamily::of(seed % 40).machine(100 + seed);
     let profile = machine.profile.clone();
     let n = profile.bodies().len();
     let km_per_year = chance.between(3_000.0, 14_000.0);
-    // Half of the bodies hardly wear, the others up to half a square millimetre per 10,000 km.
     let leak_rates: Vec<f64> = (0..n)
-        .map(|_| match chance.chance(0.5) {
+        .map(|_| match chance.chance(mix.spared) {
             true => chance.between(0.0, 0.03),
-            false => chance.between(0.05, 0.5),
+            false => chance.between(mix.worn.0, mix.worn.1),
         })
         .collect();
     let zero_rate = chance.normal(0.002);
@@ -94,21 +124,23 @@ pub fn years_trial(seed: u64, bank: Option<&Bank>) -> YearsTrial {
         leaks: &leak_rates,
         links: &link_rates,
         zero: zero_rate,
+        uneven: mix.uneven,
     };
     let mut visits: Vec<PastVisit> = Vec::new();
     let mut events: Vec<Event> = Vec::new();
     let (mut years, mut km) = (0.0, chance.between(500.0, 30_000.0));
     let mut own: Vec<Lasting> = Vec::new();
+    let mut common: Option<Common> = None;
     let mut truths: Vec<Vec<Standing>> = Vec::new();
     while years < YEARS {
         let mut event = Event::Nothing;
         if !visits.is_empty() {
-            let gap = chance.between(0.5, 1.0);
+            let gap = chance.between(mix.gap.0, mix.gap.1);
             let ridden = km_per_year * gap * chance.between(0.6, 1.4);
             years += gap;
             km += ridden;
             wear(&mut machine, &mut chance, &rates, ridden);
-            event = happen(&mut machine, &mut chance);
+            event = happen(&mut machine, &mut chance, mix.tampered);
         }
         let truth = truth(&machine_state(&mut machine), &profile, &mut chance);
         let mut visit = PastVisit {
@@ -125,7 +157,11 @@ pub fn years_trial(seed: u64, bank: Option<&Bank>) -> YearsTrial {
             },
         };
         match bank {
-            Some(bank) => visit.standings = drawn(&truth.standings, bank, &mut chance),
+            Some(bank) => {
+                let like =
+                    common.get_or_insert_with(|| Common::of(&truth.standings, bank, &mut chance));
+                visit.standings = drawn(&truth.standings, bank, like, &mut chance);
+            }
             None => {
                 let (job, cycles) = machine.visit();
                 let beside = Beside {
@@ -156,6 +192,7 @@ struct Rates<'a> {
     leaks: &'a [f64],
     links: &'a [f64],
     zero: f64,
+    uneven: f64,
 }
 
 impl Rates<'_> {
@@ -174,26 +211,26 @@ impl Rates<'_> {
 }
 
 /// Growth over a distance: a gamma step of that mean.
-fn grown(chance: &mut Chance, per_unit: f64, km: f64) -> f64 {
+fn grown(chance: &mut Chance, per_unit: f64, uneven: f64, km: f64) -> f64 {
     let units = km / 1e4;
-    chance.gamma(units / (UNEVEN * UNEVEN), per_unit * UNEVEN * UNEVEN)
+    chance.gamma(units / (uneven * uneven), per_unit * uneven * uneven)
 }
 
 fn wear(machine: &mut ShopMachine, chance: &mut Chance, rates: &Rates<'_>, km: f64) {
     for (b, rate) in rates.leaks.iter().enumerate() {
-        *machine.leak_mm2(b) += grown(chance, *rate, km);
+        *machine.leak_mm2(b) += grown(chance, *rate, rates.uneven, km);
     }
     for (c, rate) in rates.links.iter().enumerate() {
-        *machine.link_deg(c) += rate.signum() * grown(chance, rate.abs(), km);
+        *machine.link_deg(c) += rate.signum() * grown(chance, rate.abs(), rates.uneven, km);
     }
-    *machine.zero_v() += rates.zero.signum() * grown(chance, rates.zero.abs(), km);
+    *machine.zero_v() += rates.zero.signum() * grown(chance, rates.zero.abs(), rates.uneven, km);
 }
 
 /// What somebody, or the shop, does between two visits.
-fn happen(machine: &mut ShopMachine, chance: &mut Chance) -> Event {
+fn happen(machine: &mut ShopMachine, chance: &mut Chance, tampered: f64) -> Event {
     let n = machine.profile.bodies().len();
     let shop = chance.chance(WORKED);
-    if !shop && !chance.chance(TAMPERED) {
+    if !shop && !chance.chance(tampered) {
         return Event::Nothing;
     }
     let (body, coupling) = (chance.one_of(n), chance.one_of(n - 1));
@@ -267,6 +304,7 @@ fn truth(state: &State, profile: &Profile, chance: &mut Chance) -> Truth {
         part: part.to_owned(),
         value,
         sd: 1.0,
+        shared_sd: 0.0,
     };
     let mut standings = vec![of(Quantity::SensorZero, "", state.zero)];
     for (b, body) in profile.bodies().iter().enumerate() {
@@ -296,17 +334,39 @@ fn truth(state: &State, profile: &Profile, chance: &mut Chance) -> Truth {
     }
 }
 
+/// What all visits of one machine have wrong in common, by standing: error and its standard deviation.
+struct Common {
+    errors: Vec<(f64, f64)>,
+}
+
+impl Common {
+    fn of(truth: &[Standing], bank: &Bank, chance: &mut Chance) -> Self {
+        let like = &bank[chance.one_of(bank.len())];
+        let one = |t: &Standing| {
+            let sd = stated(like, t).map_or(0.0, |s| s.shared_sd);
+            (chance.normal(sd), sd)
+        };
+        Self {
+            errors: truth.iter().map(one).collect(),
+        }
+    }
+}
+
+/// What the assessment stated of the same quantity.
+fn stated<'a>(like: &'a [Standing], t: &Standing) -> Option<&'a Standing> {
+    like.iter().rfind(|s| s.quantity == t.quantity)
+}
+
 /// Values about the truth, with errors as stated by the assessment for such a visit.
-fn drawn(truth: &[Standing], bank: &Bank, chance: &mut Chance) -> Vec<Standing> {
+fn drawn(truth: &[Standing], bank: &Bank, common: &Common, chance: &mut Chance) -> Vec<Standing> {
     let like = &bank[chance.one_of(bank.len())];
-    truth
-        .iter()
-        .map(|t| {
-            let stated = like.iter().filter(|s| s.quantity == t.quantity);
-            let sd = stated.map(|s| s.sd).next_back().unwrap_or(0.05);
+    (truth.iter().zip(&common.errors))
+        .map(|(t, (shared, shared_sd))| {
+            let own_sd = stated(like, t).map_or(0.05, Standing::own_sd);
             Standing {
-                value: t.value + chance.normal(sd),
-                sd,
+                value: t.value + shared + chance.normal(own_sd),
+                sd: own_sd.hypot(*shared_sd),
+                shared_sd: *shared_sd,
                 ..t.clone()
             }
         })
@@ -421,7 +481,7 @@ fn moved(
         let same = |s: &&Standing| s.quantity == quantity && s.part == t.part;
         let before = truths[visit - 1].iter().find(same)?;
         let size = (t.value - before.value).abs();
-        let sd = visits[visit].standings.iter().find(same)?.sd;
+        let sd = visits[visit].standings.iter().find(same)?.own_sd();
         // A rod that carries both plates moves both by a stop: the surer of them counts.
         let surer = best.is_none_or(|(s, d)| size / sd > s / d);
         if size > least && surer {
@@ -445,9 +505,10 @@ fn foreseen(
             continue;
         };
         let body = machine.profile.body_index(&series.part).unwrap_or(0);
-        let (mut leak, mut at) = (*machine.leak_mm2(body), km);
+        // From the odometer as it was noted.
+        let (mut leak, mut at) = (*machine.leak_mm2(body), km.round());
         while leak < forecast.limit && at < 5e6 {
-            leak += grown(chance, rates.leaks[body], 200.0);
+            leak += grown(chance, rates.leaks[body], rates.uneven, 200.0);
             at += 200.0;
         }
         if let Some(said) = forecast.distance_km {
