@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use evenpull_job::{CautionWhen, cautions_for};
-use evenpull_report::{Meta, page};
+use evenpull_report::{Meta, Writing, page};
 
 use crate::assess::AssessOutcome;
 use crate::error::AppError;
@@ -11,8 +11,8 @@ use crate::written::{unwritable, write_text};
 
 /// The page of an assessment, self-contained.
 ///
-/// `written_at`: date and time as it shall be read.
-pub fn assessment_page(outcome: &AssessOutcome, written_at: &str) -> String {
+/// `written_at`: date and time as it shall be read; `writing`: decimal sign and unit of pressures.
+pub fn assessment_page(outcome: &AssessOutcome, written_at: &str, writing: Writing) -> String {
     let name = outcome.loaded.folder.file_name();
     let meta = Meta {
         title: "Findings".to_owned(),
@@ -22,6 +22,7 @@ pub fn assessment_page(outcome: &AssessOutcome, written_at: &str) -> String {
         cautions: cautions_for(CautionWhen::EngineRuns)
             .map(|c| c.text.to_owned())
             .collect(),
+        writing,
     };
     page(&outcome.assessment, &meta)
 }
@@ -39,7 +40,10 @@ pub fn write_assessment(
     let json = serde_json::to_string_pretty(&outcome.answer())
         .map_err(|e| AppError::Json(e.to_string()))?;
     let files = [
-        ("assessment.html", assessment_page(outcome, written_at)),
+        (
+            "assessment.html",
+            assessment_page(outcome, written_at, Writing::default()),
+        ),
         ("assessment.json", json + "\n"),
     ];
     let mut written = Vec::new();

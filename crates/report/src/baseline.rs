@@ -3,6 +3,7 @@
 use evenpull_diagnose::{Assessment, BASELINE_WORDS, Baseline, BaselineBody, Interval};
 
 use crate::number::{fixed, range, signed};
+use crate::writing::Writing;
 
 /// What the page shows of a baseline.
 #[derive(Debug)]
@@ -37,12 +38,14 @@ pub(crate) struct BodyTarget {
 }
 
 /// The baseline of an assessment, if there is one.
-pub(crate) fn baseline(assessment: &Assessment) -> Option<BaselineView> {
+///
+/// `writing`: the unit of pressures; figures have decimal points.
+pub(crate) fn baseline(assessment: &Assessment, writing: Writing) -> Option<BaselineView> {
     let found = assessment.baseline.as_ref()?;
     Some(BaselineView {
         words: BASELINE_WORDS,
         sure: found.sure,
-        targets: targets(found),
+        targets: targets(found, writing),
         bodies: found.bodies.iter().map(body).collect(),
         signs: found.signs.clone(),
         verify: found.verify.clone(),
@@ -50,7 +53,12 @@ pub(crate) fn baseline(assessment: &Assessment) -> Option<BaselineView> {
     })
 }
 
-fn targets(found: &Baseline) -> Vec<Target> {
+fn targets(found: &Baseline, writing: Writing) -> Vec<Target> {
+    let in_unit = |i: Interval| Interval {
+        value: i.value * writing.per_kpa(),
+        lo90: i.lo90 * writing.per_kpa(),
+        hi90: i.hi90 * writing.per_kpa(),
+    };
     let target = |name, unit: &str, decimals, interval: Option<Interval>| {
         interval.map(|i| Target {
             name,
@@ -66,7 +74,12 @@ fn targets(found: &Baseline) -> Vec<Target> {
             Some(found.stop_v),
         ),
         target("Idle valve, warm", "steps", 0, found.idle_valve_steps),
-        target("Idle depression", "kPa", 1, found.idle_depression_kpa),
+        target(
+            "Idle depression",
+            writing.unit(),
+            writing.decimals(),
+            found.idle_depression_kpa.map(in_unit),
+        ),
     ]
     .into_iter()
     .flatten()

@@ -6,6 +6,7 @@ use crate::canvas::{Anchor, Canvas, SERIES};
 use crate::legend::series_of;
 use crate::number::fixed;
 use crate::scale::{Scale, extent};
+use crate::writing::Writing;
 
 const WIDTH: f64 = 360.0;
 const HEIGHT: f64 = 232.0;
@@ -24,7 +25,11 @@ pub(crate) fn cycle_panel(
     title: &str,
     bodies: &[String],
     reading: &CycleReading,
+    writing: Writing,
 ) -> Option<String> {
+    let own = in_unit(reading, writing);
+    let described = description(reading);
+    let reading = &own;
     let range = extent(reading.channels.iter().flat_map(|c| {
         let cycle = &c.cycle;
         points(cycle, &cycle.p_kpa)
@@ -33,8 +38,8 @@ pub(crate) fn cycle_panel(
     }))?;
     let x = Scale::new(0.0, CYCLE_DEG, LEFT, RIGHT);
     let y = Scale::round(range.0, range.1, BOTTOM, TOP, 5);
-    let mut canvas = Canvas::new(id, title, &description(reading), WIDTH, HEIGHT);
-    axes(&mut canvas, &x, &y);
+    let mut canvas = Canvas::new(id, title, &described, WIDTH, HEIGHT);
+    axes(&mut canvas, &x, &y, writing.unit());
     for channel in &reading.channels {
         draw_band(
             &mut canvas,
@@ -54,6 +59,16 @@ pub(crate) fn cycle_panel(
         );
     }
     Some(canvas.finish())
+}
+
+/// The cycles with their pressures in the shop's unit.
+fn in_unit(reading: &CycleReading, writing: Writing) -> CycleReading {
+    let mut own = reading.clone();
+    let cycles = own.channels.iter_mut().map(|c| &mut c.cycle);
+    for pressures in cycles.flat_map(|c| [&mut c.p_kpa, &mut c.band_kpa, &mut c.fit_kpa]) {
+        pressures.iter_mut().for_each(|p| *p *= writing.per_kpa());
+    }
+    own
 }
 
 fn description(reading: &CycleReading) -> String {
@@ -140,7 +155,7 @@ fn draw_lines(canvas: &mut Canvas, x: &Scale, y: &Scale, cycle: &MeanCycle, seri
     }
 }
 
-fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale) {
+fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, unit: &str) {
     canvas.levels(y, 5, LEFT, RIGHT);
     for degrees in [0.0, 180.0, 360.0, 540.0, CYCLE_DEG] {
         if let Some(at) = x.at(degrees) {
@@ -164,6 +179,6 @@ fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale) {
         (2.0, BOTTOM + 34.0),
         Anchor::Start,
         "axis-name",
-        "kPa absolute",
+        &format!("{unit} absolute"),
     );
 }

@@ -36,7 +36,10 @@ struct Source {
 }
 
 /// Depressions per reading and source, in the job's order.
-pub(crate) fn depression_rows(a: &Assessment) -> Vec<DepressionRow> {
+///
+/// `writing`: the unit of pressures; figures have decimal points.
+pub(crate) fn depression_rows(a: &Assessment, writing: Writing) -> Vec<DepressionRow> {
+    let cell = |kpa: f64| fixed(kpa * writing.per_kpa(), writing.decimals());
     sources(a)
         .into_iter()
         .map(|s| DepressionRow {
@@ -45,9 +48,9 @@ pub(crate) fn depression_rows(a: &Assessment) -> Vec<DepressionRow> {
             cells: s
                 .kpa
                 .iter()
-                .map(|v| v.map_or("–".to_owned(), |v| fixed(v, 1)))
+                .map(|v| v.map_or("–".to_owned(), cell))
                 .collect(),
-            difference: difference(&s.kpa).map_or("–".to_owned(), |d| fixed(d, 1)),
+            difference: difference(&s.kpa).map_or("–".to_owned(), cell),
             spread: spread(&s.kpa).map_or("–".to_owned(), spread_percent),
             standing: standing(difference(&s.kpa), a),
         })
@@ -55,7 +58,8 @@ pub(crate) fn depression_rows(a: &Assessment) -> Vec<DepressionRow> {
 }
 
 /// How far each body's depression stands from the middle of them all, against the limits.
-pub(crate) fn depression_picture(a: &Assessment) -> Option<String> {
+pub(crate) fn depression_picture(a: &Assessment, writing: Writing) -> Option<String> {
+    let per = writing.per_kpa();
     let mut desc = format!(
         "Depression of each body minus the middle between highest and lowest. Inner strip: good, \
          difference up to {} kPa; outer strip: watch, up to {} kPa; beyond: act.",
@@ -78,7 +82,7 @@ pub(crate) fn depression_picture(a: &Assessment) -> Option<String> {
         let lanes = s.kpa.iter().enumerate().filter_map(|(series, v)| {
             Some(Lane::Value(Value {
                 series,
-                value: (*v)? - 0.5 * (hi + lo),
+                value: per * ((*v)? - 0.5 * (hi + lo)),
                 ..Value::default()
             }))
         });
@@ -96,19 +100,19 @@ pub(crate) fn depression_picture(a: &Assessment) -> Option<String> {
         id: "depression-rows",
         title: "Depression of each body against the limits",
         desc,
-        axis: "kPa from the middle of the bodies",
+        axis: &format!("{} from the middle of the bodies", writing.unit()),
         rows,
         strips: strips
             .into_iter()
             .filter(|(limit, ..)| limit.is_finite() && *limit > 0.0)
             .map(|(limit, class, word)| Strip {
-                half_width: 0.5 * limit,
+                half_width: 0.5 * per * limit,
                 class,
                 label: word,
             })
             .collect(),
         about_zero: true,
-        writing: Writing::default(),
+        writing,
     }
     .draw()
 }

@@ -27,6 +27,7 @@ mod turn;
 mod verdict;
 mod wording;
 mod writing;
+mod written_page;
 mod years_plot;
 
 pub use document::{

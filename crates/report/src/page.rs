@@ -15,6 +15,8 @@ use crate::recordings::{CyclePanel, TechnicalRow, cycle_panels, short_name, tech
 use crate::row_plot::NamedPicture;
 use crate::steps::{Step, steps};
 use crate::verdict::{Verdict, verdict};
+use crate::writing::Writing;
+use crate::written_page::as_written;
 
 /// Style of the page, tokens first; served pages add to it.
 pub const STYLE: &str = include_str!("../templates/page.css");
@@ -32,6 +34,8 @@ pub struct Meta {
     pub job_name: String,
     /// What to mind where the engine runs, one sentence each, in order.
     pub cautions: Vec<String>,
+    /// Decimal sign, and unit of pressures.
+    pub writing: Writing,
 }
 
 /// A remark with its code.
@@ -66,6 +70,8 @@ struct Page<'a> {
     causes: Vec<CauseView>,
     good_kpa: String,
     act_kpa: String,
+    /// Unit of pressures.
+    unit: &'static str,
     depression: Vec<DepressionRow>,
     depression_picture: Option<String>,
     areas: Vec<AreaRow>,
@@ -84,6 +90,8 @@ struct Page<'a> {
 /// named in words and left out of the pictures; sections without content say so. The page holds
 /// its styles and pictures itself, runs no script and asks nothing of a network.
 pub fn page(assessment: &Assessment, meta: &Meta) -> String {
+    // Decimal signs are set once, in the whole page.
+    let plain = meta.writing.with(None, Some(false));
     let page = Page {
         style: STYLE,
         meta,
@@ -92,26 +100,27 @@ pub fn page(assessment: &Assessment, meta: &Meta) -> String {
         verdict: verdict(assessment),
         steps: steps(assessment),
         leave_sealed: &assessment.leave_sealed,
-        baseline: baseline(assessment),
+        baseline: baseline(assessment, plain),
         legend: legend(&assessment.body_names),
         causes: causes(assessment),
         good_kpa: fixed(assessment.good_kpa, 1),
         act_kpa: fixed(assessment.act_kpa, 1),
-        depression: depression_rows(assessment),
-        depression_picture: depression_picture(assessment),
+        unit: plain.unit(),
+        depression: depression_rows(assessment, plain),
+        depression_picture: depression_picture(assessment, plain),
         areas: area_rows(assessment),
         area_pictures: area_pictures(assessment),
-        cycles: cycle_panels(assessment),
+        cycles: cycle_panels(assessment, plain),
         bodies: bodies(assessment),
         mixture: mixture(assessment),
         remarks: remarks(assessment),
         readings: readings(assessment),
-        technical: technical_rows(assessment),
+        technical: technical_rows(assessment, plain),
     };
     let html = page
         .render()
         .expect("the template has no fallible part and writing to a string cannot fail");
-    without_controls(html)
+    as_written(&without_controls(html), meta.writing)
 }
 
 /// Control characters are not allowed in XML and mean nothing on a page.

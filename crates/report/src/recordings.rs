@@ -6,6 +6,7 @@ use crate::cycle_plot::cycle_panel;
 use crate::legend::{glyph, series_of, shown};
 use crate::number::fixed;
 use crate::wording::condition;
+use crate::writing::Writing;
 
 /// The cycles of one reading.
 #[derive(Debug)]
@@ -49,13 +50,19 @@ pub(crate) fn recorded(
 }
 
 /// One panel per reading that has a recording.
-pub(crate) fn cycle_panels(a: &Assessment) -> Vec<CyclePanel> {
+pub(crate) fn cycle_panels(a: &Assessment, writing: Writing) -> Vec<CyclePanel> {
     recorded(a)
         .map(|(i, reading, cycle)| {
             let name = short_name(i, reading);
             let title = format!("Measured cycle, reading {name}");
             CyclePanel {
-                picture: cycle_panel(&format!("cycle-{}", i + 1), &title, &a.body_names, cycle),
+                picture: cycle_panel(
+                    &format!("cycle-{}", i + 1),
+                    &title,
+                    &a.body_names,
+                    cycle,
+                    writing,
+                ),
                 notices: crossed(cycle)
                     .into_iter()
                     .chain(cycle.notices.iter().map(|n| n.text.clone()))
@@ -67,7 +74,7 @@ pub(crate) fn cycle_panels(a: &Assessment) -> Vec<CyclePanel> {
 }
 
 /// Every figure of every body of every recording.
-pub(crate) fn technical_rows(a: &Assessment) -> Vec<TechnicalRow> {
+pub(crate) fn technical_rows(a: &Assessment, writing: Writing) -> Vec<TechnicalRow> {
     recorded(a)
         .flat_map(|(i, reading, cycle)| {
             let name = short_name(i, reading);
@@ -75,7 +82,7 @@ pub(crate) fn technical_rows(a: &Assessment) -> Vec<TechnicalRow> {
                 reading: name.clone(),
                 glyph: glyph(series_of(&a.body_names, &channel.body)),
                 body: shown(&a.body_names, &channel.body),
-                cells: technical_cells(cycle, channel),
+                cells: technical_cells(cycle, channel, writing),
             })
         })
         .collect()
@@ -94,7 +101,12 @@ fn crossed(cycle: &CycleReading) -> Option<String> {
     (!moved.is_empty()).then(|| format!("By the firing intervals {}.", moved.join(", ")))
 }
 
-fn technical_cells(cycle: &CycleReading, channel: &ChannelReading) -> Vec<String> {
+fn technical_cells(
+    cycle: &CycleReading,
+    channel: &ChannelReading,
+    writing: Writing,
+) -> Vec<String> {
+    let pressure = |kpa: f64| fixed(kpa * writing.per_kpa(), writing.decimals() + 1);
     let scaled = |value: Option<Scaled>, decimals: usize| match value {
         Some(s) => format!(
             "{} · {} · {}",
@@ -108,8 +120,8 @@ fn technical_cells(cycle: &CycleReading, channel: &ChannelReading) -> Vec<String
         format!("{} · {}", fixed(cycle.rpm.value, 1), fixed(cycle.rpm.sd, 1)),
         fixed(cycle.rpm_scatter, 1),
         cycle.cycles.to_string(),
-        fixed(channel.mean_depression_kpa, 2),
-        fixed(channel.lowest_kpa, 2),
+        pressure(channel.mean_depression_kpa),
+        pressure(channel.lowest_kpa),
         format!(
             "{} · {}",
             fixed(channel.refill_rate_per_s.value, 2),

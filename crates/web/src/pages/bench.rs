@@ -492,7 +492,7 @@ pub(crate) async fn bench_assess(
         // What cannot be removed now goes with the work folder at the end.
         let _ = std::fs::remove_dir_all(&folder);
         let found = found.map_err(|e| problem(&web, &e))?;
-        let page = assessment_page(&found, &web.now());
+        let page = assessment_page(&found, &web.now(), web.writing());
         web.at_bench(|bench| {
             bench.keep(found.assessment, page);
             Ok(())

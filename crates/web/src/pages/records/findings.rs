@@ -63,7 +63,7 @@ pub(crate) async fn assess_posted(
     let job = stored(&web, id).await?;
     let done = records(&web)?.assess(id).await;
     let done = done.map_err(|e| problem(&web, &e))?.outcome;
-    let page = assessment_page(&done, &web.now());
+    let page = assessment_page(&done, &web.now(), web.writing());
     let found = Assessed {
         state: job.state,
         assessment: done.assessment,
