@@ -151,6 +151,10 @@ pub(crate) struct EstimateArgs {
     #[command(flatten)]
     pub(crate) document: DocumentArgs,
     /// File with the shop's rate and the lines of this estimate (`evenpull.rates/1`).
+    ///
+    /// Lines with `way = "repair"` and lines with `way = "replacement"` are summed apart and
+    /// compared. Without the file the amounts stay blank, to be filled in by hand; what is said of the
+    /// wear and how long a part will last is the same.
     #[arg(long, value_name = "FILE")]
     pub(crate) rates: Option<PathBuf>,
 }

@@ -6,6 +6,7 @@
 use evenpull_diagnose::{Axis, History, Interval, Quantity, Series};
 
 use crate::canvas::{Anchor, Canvas, SERIES};
+use crate::document::DocumentTexts;
 use crate::scale::{Scale, extent};
 use crate::writing::Writing;
 
@@ -34,10 +35,19 @@ pub(crate) struct Figures {
     per: f64,
     decimals: usize,
     /// Unit as it is written behind a number.
-    pub(crate) unit: &'static str,
+    unit: &'static str,
 }
 
 impl Figures {
+    /// The unit in the words of a table of texts; symbols stay.
+    pub(crate) fn unit_words(self, texts: &DocumentTexts) -> String {
+        match self.unit {
+            "steps" => texts.own("years.steps"),
+            "degrees" => texts.own("years.degrees"),
+            symbol => symbol.to_owned(),
+        }
+    }
+
     /// A value in the quantity's own unit; `finer` decimals more than it is read to.
     pub(crate) fn figure(self, value: f64, finer: usize) -> String {
         self.writing.figure(self.per * value, self.decimals + finer)
@@ -65,11 +75,12 @@ pub(crate) fn years_figures(quantity: Quantity, writing: Writing) -> Figures {
 
 /// The picture of one series by its place in the history; `None` when nothing is finite.
 ///
-/// `labels` name the visits as in the history. Bodies keep their colour and mark from picture to picture.
+/// `labels` name the visits as in the history; `texts` hold every word. Bodies keep their colour and mark from picture to picture.
 pub fn years_picture(
     history: &History,
     index: usize,
     labels: &[String],
+    texts: &DocumentTexts,
     writing: Writing,
 ) -> Option<String> {
     let series = history.series.get(index)?;
@@ -78,6 +89,7 @@ pub fn years_picture(
         .position(|s| s.part == series.part)
         .unwrap_or(0);
     let figures = years_figures(series.quantity, writing);
+    let unit = figures.unit_words(texts);
     let first = series.dots.first()?.at;
     let place = |at: f64| match history.axis {
         Axis::Distance => at / 1_000.0,
@@ -106,11 +118,18 @@ pub fn years_picture(
         RIGHT - 10.0,
     );
     let y = Scale::round(figures.per * high.0, figures.per * high.1, BOTTOM, TOP, 5);
-    let title = years_title(series);
+    let title = years_title(series, texts);
     let id = format!("years-{index}");
-    let described = years_description(series, labels, writing);
+    let described = years_description(series, labels, texts, writing);
     let mut canvas = Canvas::new(&id, &title, &described, WIDTH, HEIGHT).written(writing);
-    axes(&mut canvas, &x, &y, history.axis, figures.unit);
+    let across = match history.axis {
+        Axis::Distance => {
+            let thousand = canvas.figure(1_000.0, 0);
+            texts.fill("years.axis_distance", &[("thousand", &thousand)])
+        }
+        Axis::Time => texts.own("years.axis_time"),
+    };
+    axes(&mut canvas, &x, &y, &across, &unit);
     let up = Upright {
         y,
         per: figures.per,
@@ -118,10 +137,11 @@ pub fn years_picture(
     for limit in limits {
         if let Some(at) = up.at(limit) {
             canvas.line((LEFT, at), (RIGHT, at), "limit");
-            canvas.text((RIGHT - 4.0, at - 4.0), Anchor::End, "tick halo", "limit");
+            let word = texts.at("years.limit");
+            canvas.text((RIGHT - 4.0, at - 4.0), Anchor::End, "tick halo", word);
         }
     }
-    changed(&mut canvas, &x, series, place);
+    changed(&mut canvas, &x, series, texts, place);
     level(&mut canvas, &x, &up, series, number, place);
     for dot in &series.dots {
         let at = |v: f64| Some((x.at(place(dot.at))?, up.held(v)?));
@@ -137,16 +157,12 @@ pub fn years_picture(
 }
 
 /// Quantity and part in words.
-pub fn years_title(series: &Series) -> String {
-    let words = series.quantity.words();
-    let mut letters = words.chars();
-    let head: String = (letters.next().into_iter())
-        .flat_map(char::to_uppercase)
-        .chain(letters)
-        .collect();
+pub fn years_title(series: &Series, texts: &DocumentTexts) -> String {
+    let key = format!("quantity.{}", series.quantity.code());
+    let words = texts.at(&key);
     match series.part.as_str() {
-        "" => head,
-        part => format!("{head}, {part}"),
+        "" => words.to_owned(),
+        part => texts.fill("years.of_part", &[("what", words), ("part", part)]),
     }
 }
 
@@ -178,35 +194,42 @@ fn limits_shown(series: &Series, read: (f64, f64)) -> Vec<f64> {
 }
 
 /// What a picture shows, for those who do not see it.
-pub(crate) fn years_description(series: &Series, labels: &[String], writing: Writing) -> String {
+pub(crate) fn years_description(
+    series: &Series,
+    labels: &[String],
+    texts: &DocumentTexts,
+    writing: Writing,
+) -> String {
     let figures = years_figures(series.quantity, writing);
-    let value = |v: f64| format!("{} {}", figures.figure(v, 0), figures.unit);
+    let unit = figures.unit_words(texts);
+    let value = |v: f64| format!("{} {unit}", figures.figure(v, 0));
     let name = |visit: usize| labels.get(visit).map_or("", String::as_str);
-    let mut text = String::new();
+    let mut told = Vec::new();
     if let (Some(first), Some(last)) = (series.dots.first(), series.dots.last()) {
-        text = format!(
-            "{} visits, from {} in {} to {} in {}.",
-            series.dots.len(),
-            value(first.read.value),
-            name(first.visit),
-            value(last.read.value),
-            name(last.visit)
-        );
+        told.push(texts.fill(
+            "years.picture_alt",
+            &[
+                ("visits", &series.dots.len().to_string()),
+                ("first", &value(first.read.value)),
+                ("first_visit", name(first.visit)),
+                ("last", &value(last.read.value)),
+                ("last_visit", name(last.visit)),
+            ],
+        ));
     }
     for step in &series.steps {
-        text += &format!(
-            " A step of {} before {}.",
-            value(step.size.value),
-            name(step.visit)
-        );
+        let size = value(step.size.value);
+        let values = [("size", size.as_str()), ("visit", name(step.visit))];
+        told.push(texts.fill("years.step_alt", &values));
     }
     if let Some(forecast) = series.forecast {
-        text += &format!(" It runs towards the limit of {}.", value(forecast.limit));
+        let limit = value(forecast.limit);
+        told.push(texts.fill("years.limit_alt", &[("limit", &limit)]));
     }
-    text
+    told.join(" ")
 }
 
-fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, axis: Axis, unit: &str) {
+fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, across: &str, unit: &str) {
     canvas.levels(y, 5, LEFT, RIGHT);
     let (ticks, digits) = x.ticks(5);
     for tick in ticks {
@@ -217,21 +240,23 @@ fn axes(canvas: &mut Canvas, x: &Scale, y: &Scale, axis: Axis, unit: &str) {
         }
     }
     canvas.line((LEFT, BOTTOM), (RIGHT, BOTTOM), "axis");
-    let across = match axis {
-        Axis::Distance => format!("{} km", canvas.figure(1_000.0, 0)),
-        Axis::Time => "years".to_owned(),
-    };
-    canvas.text((RIGHT, BOTTOM + 34.0), Anchor::End, "axis-name", &across);
+    canvas.text((RIGHT, BOTTOM + 34.0), Anchor::End, "axis-name", across);
     canvas.text((2.0, BOTTOM + 34.0), Anchor::Start, "axis-name", unit);
 }
 
 /// Where something stepped, and where the shop set it itself.
-fn changed(canvas: &mut Canvas, x: &Scale, series: &Series, place: impl Fn(f64) -> f64) {
+fn changed(
+    canvas: &mut Canvas,
+    x: &Scale,
+    series: &Series,
+    texts: &DocumentTexts,
+    place: impl Fn(f64) -> f64,
+) {
     for pair in series.dots.windows(2) {
         let stepped = series.steps.iter().any(|s| s.visit == pair[1].visit);
         let word = match (stepped, pair[1].set) {
-            (true, _) => "changed",
-            (_, true) => "set here",
+            (true, _) => texts.at("years.changed_here"),
+            (_, true) => texts.at("years.set_here"),
             _ => continue,
         };
         if let Some(at) = x.at(0.5 * (place(pair[0].at) + place(pair[1].at))) {
@@ -335,7 +360,14 @@ mod tests {
     fn the_picture_shows_dots_band_limit_and_the_step() {
         let history = specimen();
         let labels: Vec<String> = (0..7).map(|i| format!("job {i}")).collect();
-        let svg = years_picture(&history, 0, &labels, Writing::default()).unwrap();
+        let svg = years_picture(
+            &history,
+            0,
+            &labels,
+            &DocumentTexts::english(),
+            Writing::default(),
+        )
+        .unwrap();
         roxmltree::Document::parse(&svg).unwrap();
         for part in ["s0 mark", "s0 band", "limit", "changed", "1,000 km", "mm²"] {
             assert!(svg.contains(part), "{part}");

@@ -2,7 +2,7 @@
 
 use evenpull_diagnose::{History, Interval, PastVisit, Series, history};
 use evenpull_job::{AmbientData, Job, Profile};
-use evenpull_report::{Writing, years_picture, years_title};
+use evenpull_report::{DocumentTexts, Writing, years_picture, years_title};
 use evenpull_store::{JobFilter, JobLine};
 use serde::Serialize;
 
@@ -180,7 +180,7 @@ impl MachineHistory {
         self.history
             .series
             .get(index)
-            .map_or_else(String::new, years_title)
+            .map_or_else(String::new, |s| years_title(s, &DocumentTexts::english()))
     }
 
     /// What each visit is called, oldest first.
@@ -191,7 +191,8 @@ impl MachineHistory {
     /// The picture of one series by its place in the list, in the shop's writing; `None` when it has
     /// nothing to show.
     pub fn picture(&self, index: usize, writing: Writing) -> Option<String> {
-        years_picture(&self.history, index, &self.labels(), writing)
+        let texts = DocumentTexts::english();
+        years_picture(&self.history, index, &self.labels(), &texts, writing)
     }
 }
 

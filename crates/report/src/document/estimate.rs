@@ -117,7 +117,12 @@ fn sums(paper: &JobPaper<'_>, rates: &Rates) -> Section {
     let (t, w) = (paper.texts, paper.writing);
     let mut section = Section::new(t.at("estimate.sums"));
     if rates.lines.is_empty() {
-        section.push(Block::lead(t.at("estimate.no_lines")));
+        // Amounts to be written in by hand.
+        section.push(Block::text(t.at("estimate.no_lines")));
+        for key in ["estimate.repair_total", "estimate.replacement_total"] {
+            let blank = t.at("estimate.blank");
+            section.push(Block::lead(t.fill(key, &[("sum", blank)])));
+        }
         return section;
     }
     let (repair, replacement) = (
@@ -176,7 +181,10 @@ fn lines(paper: &JobPaper<'_>, rates: &Rates) -> Section {
         || t.own("estimate.no_rate"),
         |r| t.fill("estimate.rate", &[("rate", &rates.money(w, r))]),
     );
-    section.push(Block::text(hour));
+    // Rows to fill in need no word on a rate.
+    if !rates.lines.is_empty() || rates.rate_hundredths.is_some() {
+        section.push(Block::text(hour));
+    }
     let words = |choice| {
         t.own(match choice {
             LineChoice::Both => "estimate.both",
@@ -195,6 +203,16 @@ fn lines(paper: &JobPaper<'_>, rates: &Rates) -> Section {
             rates.money(w, work.saturating_add(l.price_hundredths)),
         ]
     });
+    let blank = t.at("estimate.blank");
+    let empty = |choice| {
+        let mut row = vec![blank.to_owned(); 6];
+        row[1] = words(choice);
+        row
+    };
+    let mut rows: Vec<Vec<String>> = rows.collect();
+    if rows.is_empty() {
+        rows.extend(LineChoice::ALL.map(empty));
+    }
     section.push(Block::Table {
         caption: String::new(),
         columns: vec![
@@ -205,7 +223,7 @@ fn lines(paper: &JobPaper<'_>, rates: &Rates) -> Section {
             Column::figures(t.at("estimate.parts")),
             Column::figures(t.at("estimate.sum")),
         ],
-        rows: rows.collect(),
+        rows,
         tall: false,
     });
     section
@@ -228,7 +246,10 @@ fn choice(paper: &JobPaper<'_>, rates: &Rates) -> Section {
         let apart = rates.money(w, (replacement - repair).abs());
         section.push(Block::text(t.fill(key, &[("apart", &apart)])));
     } else {
-        section.push(Block::text(t.at("estimate.one_way")));
+        section.push(Block::text(t.at(match rates.lines.is_empty() {
+            true => "estimate.open_choice",
+            false => "estimate.one_way",
+        })));
     }
     let items = forecast(paper);
     section.push(if items.is_empty() {

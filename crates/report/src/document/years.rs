@@ -43,7 +43,7 @@ pub(crate) fn years(paper: &JobPaper<'_>) -> Option<Section> {
     section.push(Block::List { items });
     let shown = shown(years);
     for index in shown.iter().take(MOST_PICTURES) {
-        if let Some(picture) = picture(years, *index, w) {
+        if let Some(picture) = picture(paper.texts, years, *index, w) {
             section.push(picture);
         }
     }
@@ -96,11 +96,11 @@ fn rate(paper: &JobPaper<'_>, years: &PaperYears, series: &Series, rate: &Interv
     let sentence = t.fill(
         "years.rate",
         &[
-            ("what", &years_title(series)),
+            ("what", &years_title(series, t)),
             ("rate", &change(rate.value)),
             ("low", &change(rate.lo90)),
             ("high", &change(rate.hi90)),
-            ("unit", figures.unit),
+            ("unit", &figures.unit_words(t)),
             ("per", &per),
             ("visits", &series.dots.len().to_string()),
         ],
@@ -124,7 +124,7 @@ fn limit(t: &DocumentTexts, w: Writing, series: &Series) -> Option<String> {
     Some(t.fill(
         "years.reached",
         &[
-            ("limit", &format!("{limit} {}", figures.unit)),
+            ("limit", &format!("{limit} {}", figures.unit_words(t))),
             ("at", &end(at.value)),
             ("low", &end(at.lo90)),
             ("high", &end(at.hi90)),
@@ -150,14 +150,19 @@ fn shown(years: &PaperYears) -> Vec<usize> {
     }
 }
 
-fn picture(years: &PaperYears, index: usize, writing: Writing) -> Option<Block> {
+fn picture(
+    texts: &DocumentTexts,
+    years: &PaperYears,
+    index: usize,
+    writing: Writing,
+) -> Option<Block> {
     let series = years.history.series.get(index)?;
-    let drawing = years_picture(&years.history, index, &years.labels, writing)?;
+    let drawing = years_picture(&years.history, index, &years.labels, texts, writing)?;
     Some(Block::Picture {
         svg: standing_alone(&drawing),
         file: String::new(),
-        alt: years_description(series, &years.labels, writing),
-        caption: years_title(series),
+        alt: years_description(series, &years.labels, texts, writing),
+        caption: years_title(series, texts),
         width_percent: 46,
     })
 }
