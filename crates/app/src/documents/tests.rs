@@ -7,8 +7,10 @@ use evenpull_job::{Condition, PressureUnit};
 use evenpull_report::{CivilTime, DocumentKind, Paper, RemarkTopic, Writing};
 use evenpull_store::{Access, Moment};
 
-use super::{Calendar, Chosen, DocumentForm, folder_document};
-use crate::{GaugeEntry, NewJob, NewMachine, ReadingEntry, RecordingEntry, Records, block_on};
+use super::{Calendar, Chosen, DocumentFile, DocumentForm, folder_document};
+use crate::{
+    AppError, GaugeEntry, NewJob, NewMachine, ReadingEntry, RecordingEntry, Records, block_on,
+};
 
 const PAGE: DocumentForm = DocumentForm {
     pdf: false,
@@ -96,6 +98,17 @@ async fn job(records: &Records) -> i64 {
     id
 }
 
+/// A document of a stored job with nothing chosen.
+async fn made_of(
+    records: &Records,
+    id: i64,
+    kind: DocumentKind,
+    form: DocumentForm,
+) -> Result<DocumentFile, AppError> {
+    let chosen = Chosen::default();
+    records.document(id, kind, form, &chosen, &calendar()).await
+}
+
 fn text(bytes: &[u8]) -> String {
     String::from_utf8(bytes.to_vec()).unwrap()
 }
@@ -123,14 +136,10 @@ fn a_card_is_there_before_anything_is_read() {
         let records = open(made.path()).await;
         let id = booked(&records).await;
         let kind = DocumentKind::JobCard;
-        let card = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await?;
+        let card = made_of(&records, id, kind, PAGE).await?;
         assert!(text(&card.bytes).contains("hunts at idle"));
         let kind = DocumentKind::Handover;
-        let none = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await;
+        let none = made_of(&records, id, kind, PAGE).await;
         let error = none.unwrap_err();
         assert!(
             error.to_string().contains("holds no readings yet"),
@@ -148,15 +157,9 @@ fn a_change_makes_a_new_version_and_the_old_one_stays() {
         let records = open(made.path()).await;
         let id = read_once(&records).await;
         let kind = DocumentKind::Handover;
-        let first = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await?;
-        let sheet = records
-            .document(id, kind, SHEET, &Chosen::default(), &calendar())
-            .await?;
-        let again = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await?;
+        let first = made_of(&records, id, kind, PAGE).await?;
+        let sheet = made_of(&records, id, kind, SHEET).await?;
+        let again = made_of(&records, id, kind, PAGE).await?;
         assert_eq!([first.version, sheet.version, again.version], [Some(1); 3]);
         assert_eq!(first, again);
         assert!(records.documents(id).await?.iter().all(|d| d.current));
@@ -164,9 +167,7 @@ fn a_change_makes_a_new_version_and_the_old_one_stays() {
         let topic = RemarkTopic::Declined;
         records.record_remark(id, topic, "new inlet stubs").await?;
         assert!(records.documents(id).await?.iter().all(|d| !d.current));
-        let second = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await?;
+        let second = made_of(&records, id, kind, PAGE).await?;
         assert_eq!(second.version, Some(2));
         assert!(text(&second.bytes).contains("new inlet stubs"));
         assert!(!text(&first.bytes).contains("new inlet stubs"));
@@ -187,15 +188,7 @@ fn a_stored_handover_tells_readings_by_their_numbers_and_turns() {
     block_on(async {
         let records = open(made.path()).await;
         let id = job(&records).await;
-        let file = records
-            .document(
-                id,
-                DocumentKind::Handover,
-                PAGE,
-                &Chosen::default(),
-                &calendar(),
-            )
-            .await?;
+        let file = made_of(&records, id, DocumentKind::Handover, PAGE).await?;
         let page = text(&file.bytes);
         for part in [
             "hunts at idle",
@@ -233,15 +226,7 @@ fn a_stored_handover_holds_recordings_of_before_and_after() {
                 .record_adjustment(id, "balance screw", -0.25)
                 .await?;
         }
-        let file = records
-            .document(
-                id,
-                DocumentKind::Handover,
-                PAGE,
-                &Chosen::default(),
-                &calendar(),
-            )
-            .await?;
+        let file = made_of(&records, id, DocumentKind::Handover, PAGE).await?;
         assert!(text(&file.bytes).contains("R1 → R2"));
         Ok(())
     })
@@ -269,9 +254,7 @@ fn an_estimate_takes_the_rates_of_the_shop() {
         };
         records.set_shop_settings(&settings).await?;
         let kind = DocumentKind::Estimate;
-        let file = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await?;
+        let file = made_of(&records, id, kind, PAGE).await?;
         let page = text(&file.bytes);
         // 75 min at 68.00 are 85.00, and 5.00.
         for part in ["All together: 90.00 EUR", "Shop by the weir, 3 Mill Lane"] {
@@ -284,9 +267,7 @@ fn an_estimate_takes_the_rates_of_the_shop() {
         };
         records.set_shop_settings(&dearer).await?;
         assert!(!records.documents(id).await?[0].current);
-        let again = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await?;
+        let again = made_of(&records, id, kind, PAGE).await?;
         assert_eq!(again.version, Some(2));
         Ok(())
     })
@@ -301,9 +282,7 @@ fn val_a_stored_document_is_written_as_the_shop_writes_and_a_change_makes_a_vers
         let records = open(made.path()).await;
         let id = booked(&records).await;
         let kind = DocumentKind::JobCard;
-        let plain = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await?;
+        let plain = made_of(&records, id, kind, PAGE).await?;
         let settings = crate::ShopSettings {
             writing: Writing {
                 comma: true,
@@ -313,9 +292,7 @@ fn val_a_stored_document_is_written_as_the_shop_writes_and_a_change_makes_a_vers
         };
         records.set_shop_settings(&settings).await?;
         assert!(!records.documents(id).await?[0].current);
-        let shop = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await?;
+        let shop = made_of(&records, id, kind, PAGE).await?;
         assert_eq!((plain.version, shop.version), (Some(1), Some(2)));
         let page = text(&shop.bytes);
         assert!(page.contains("at most 0,30 inHg"), "{page}");
@@ -332,9 +309,7 @@ fn val_a_stored_document_is_written_as_the_shop_writes_and_a_change_makes_a_vers
             .await?;
         assert!(text(&own.bytes).contains("at most 10 mbar"));
         assert_eq!(own.version, Some(3));
-        let again = records
-            .document(id, kind, PAGE, &Chosen::default(), &calendar())
-            .await?;
+        let again = made_of(&records, id, kind, PAGE).await?;
         assert_eq!((again.version, again.bytes), (Some(2), shop.bytes));
         Ok(())
     })
