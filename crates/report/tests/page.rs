@@ -5,7 +5,8 @@ mod fixture;
 use std::collections::HashSet;
 
 use evenpull_diagnose::{Assessment, Interval};
-use evenpull_report::{Meta, page};
+use evenpull_job::PressureUnit;
+use evenpull_report::{Meta, Writing, page};
 use roxmltree::{Document, Node, ParsingOptions};
 
 /// Parses as XML, which is stricter than any browser.
@@ -398,4 +399,32 @@ fn a_baseline_comes_with_its_signs_checks_and_limits() {
         assert!(twin.contains(words), "`{words}` in:\n{twin}");
     }
     assert!(!said("triple").contains("Give it up if"));
+}
+
+/// NIST SP 811: 1 kPa = 10 mbar. Tables, sentences and pictures go along; limits of 1 and 2.5 kPa are 10 and 25 mbar.
+#[test]
+fn val_the_page_is_written_as_the_shop_writes() {
+    let meta = Meta {
+        writing: Writing {
+            comma: true,
+            pressure: PressureUnit::Mbar,
+        },
+        ..fixture::meta()
+    };
+    let plain = page(&fixture::twin(), &fixture::meta());
+    let html = page(&fixture::twin(), &meta);
+    for (before, after) in [
+        (
+            "good up to 1.0 kPa, watch up to 2.5 kPa",
+            "good up to 10 mbar, watch up to 25 mbar",
+        ),
+        ("Depression [kPa]", "Depression [mbar]"),
+        ("kPa from the middle", "mbar from the middle"),
+        ("kPa absolute", "mbar absolute"),
+    ] {
+        assert!(plain.contains(before), "{before}");
+        assert!(html.contains(after), "{after}");
+    }
+    assert!(!html.contains(" kPa"), "{html}");
+    parsed(&html);
 }
