@@ -97,12 +97,13 @@ fn the_years_of_a_small_shop_hold() {
         "{}",
         c.text()
     );
-    // Beside five machines of its family a moved stop has a baseline, no wider than alone.
-    for trial in &table.library {
-        let widest = trial.half_deg[0].unwrap_or(f64::INFINITY);
-        assert!(
-            trial.half_deg[4].is_some_and(|half| half < widest),
-            "{trial:?}"
-        );
+    // Beside five machines of its family a moved stop is known better than alone. Not every one of them is given a
+    // baseline (41 of 50 families in docs/studies.md, so fewer than two of five once in a hundred runs).
+    let pairs: Vec<(f64, f64)> = (table.library.iter())
+        .filter_map(|t| Some((t.half_deg[0]?, t.half_deg[4]?)))
+        .collect();
+    assert!(pairs.len() >= 2, "{:?}", table.library);
+    for (alone, beside) in pairs {
+        assert!(beside < alone, "{beside} {alone}");
     }
 }
