@@ -109,7 +109,7 @@ fn intervals_hold_on_series_drawn_from_the_prior() {
     let mut rng = StdRng::seed_from_u64(11);
     let (mut rates, mut levels, mut all) = (0.0, 0.0, 0.0);
     for _ in 0..300 {
-        let mut normal = |rng: &mut StdRng| rng.sample::<f64, _>(StandardNormal);
+        let normal = |rng: &mut StdRng| rng.sample::<f64, _>(StandardNormal);
         let pace = &paces[rng.random_range(0..paces.len())];
         let rate = pace.means[0] + pace.sd * normal(&mut rng);
         let uneven = [0.5, 1.0, 1.0, 2.0][rng.random_range(0..4)];
