@@ -72,6 +72,8 @@ impl DocumentTexts {
 
 #[cfg(test)]
 mod tests {
+    use evenpull_diagnose::Quantity;
+
     use super::*;
 
     /// Keys named in the sources are in the table, and the other way round.
@@ -89,12 +91,21 @@ mod tests {
             include_str!("job_card.rs"),
             include_str!("why_sealed.rs"),
             include_str!("years.rs"),
+            include_str!("../years_plot.rs"),
         ]
         .concat();
         let texts = DocumentTexts::english();
+        // Titles of quantities are asked for by the code of the quantity.
+        let quantities = Quantity::ALL.map(|q| format!("quantity.{}", q.code()));
+        for key in &quantities {
+            assert!(
+                texts.by_key.contains_key(key),
+                "`{key}` is not in the table"
+            );
+        }
         for key in texts.by_key.keys() {
             assert!(
-                sources.contains(&format!("\"{key}\"")),
+                quantities.contains(key) || sources.contains(&format!("\"{key}\"")),
                 "nothing uses `{key}`"
             );
         }
