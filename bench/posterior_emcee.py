@@ -124,9 +124,10 @@ class Posterior:
             scale = self.of(p, "ln_scale") + self.of(p, "tilt") * np.log(r["rpm"] / m["idle_rpm"])
             off, sd = [], []
             for b in range(2):
-                value, own = r["ln_area"][b]
+                value, own, by_zero = r["ln_area"][b]
+                instrument = self.of(p, f"ln_gain.{b}") + by_zero * self.of(p, f"sensor_kpa.{b}")
                 heated = np.maximum(area[b] + self.of(p, "heat_mm2"), 1e-3)
-                off.append(value - scale - self.of(p, f"ln_gain.{b}") - np.log(heated))
+                off.append(value - scale - instrument - np.log(heated))
                 sd.append(np.hypot(own, PAIR_SD))
             mean = 0.5 * (off[0] + off[1])
             rows += [(off[0] - mean) / sd[0], (off[1] - mean) / sd[1]]

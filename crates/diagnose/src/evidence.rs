@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use evenpull_job::{Condition, Job, Pinch, Profile, Reading, SealState};
-use evenpull_trace::CycleReading;
+use evenpull_trace::{CycleReading, ZERO_DRIFT_PA};
 
 use crate::breathing::{Breathing, DepressionLaw};
 use crate::record::Record;
@@ -51,11 +51,14 @@ impl Turn {
     }
 }
 
-/// A logarithm of a through-area and its relative standard deviation.
+/// A logarithm of a through-area.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct LnArea {
     pub(crate) value: f64,
+    /// Standard deviation without the part of the sensor's zero.
     pub(crate) sd: f64,
+    /// Change with the sensor's zero [1/kPa], positive: an area shown too large by a sensor that reads high.
+    pub(crate) by_zero: f64,
 }
 
 /// One reading as evidence; vectors in the profile's order of bodies.
@@ -86,12 +89,21 @@ pub(crate) struct Point {
     pub(crate) law: Option<Arc<DepressionLaw>>,
     /// Turns of each coupling's adjuster made after this reading, positive = more open.
     pub(crate) turned_since: Vec<f64>,
+    /// Share of what passages do at the smallest through-area of the job that they do here, 0 to 1.
+    pub(crate) passages_share: f64,
 }
 
 impl Point {
     /// Throttle shut: plates rest on their stops.
     pub(crate) fn at_stop(&self) -> bool {
         self.condition.throttle_shut()
+    }
+
+    /// Mean of the logarithms of the through-areas read [ln mm2].
+    fn mean_ln_area(&self) -> Option<f64> {
+        let known = || self.ln_area.iter().flatten();
+        let n = known().count();
+        (n > 0).then(|| known().map(|a| a.value).sum::<f64>() / n as f64)
     }
 
     /// Gauge or sensor that read body `b`: its own, or on a twin with hoses swapped the other one.
@@ -146,6 +158,8 @@ pub(crate) struct Evidence {
     pub(crate) stops_disturbed: Vec<bool>,
     /// The throttle sensor shows a broken seal.
     pub(crate) sensor_disturbed: bool,
+    /// Standard deviation of the zero of a pressure sensor, the worst of those that were read [kPa].
+    pub(crate) pressure_zero_sd_kpa: f64,
 }
 
 impl Evidence {
@@ -168,6 +182,7 @@ impl Evidence {
                 .map(|b| job.seal(&format!("stop.{b}")) == Some(SealState::Disturbed))
                 .collect(),
             sensor_disturbed: job.seal("sensor") == Some(SealState::Disturbed),
+            pressure_zero_sd_kpa: zero_sd_kpa(cycles),
         };
         let mut turns: Vec<Option<f64>> = vec![None; n];
         let mut idle_steps = None;
@@ -222,11 +237,24 @@ impl Evidence {
                 bleed_turns,
                 law: None,
                 turned_since: vec![0.0; profile.couplings.len()],
+                passages_share: 0.0,
             });
         }
         all.count_turns(job, profile);
         all.lay_down_laws(job, profile);
+        all.share_passages();
         all
+    }
+
+    /// What a passage does to an area goes by the inverse of its square: less over larger areas. Nothing
+    /// where the passages are pinched off or the reading has no areas.
+    pub(crate) fn share_passages(&mut self) {
+        let own: Vec<Option<f64>> = self.points.iter().map(Point::mean_ln_area).collect();
+        let least = own.iter().flatten().copied().fold(f64::INFINITY, f64::min);
+        for (point, own) in self.points.iter_mut().zip(own) {
+            let open = own.filter(|_| !point.valve_pinched);
+            point.passages_share = open.map_or(0.0, |own| (2.0 * (least - own)).exp());
+        }
     }
 
     /// Works out how depression changes with area where depressions were read.
@@ -375,13 +403,25 @@ fn ln_areas(cycle: &CycleReading, n: usize) -> Vec<Option<LnArea>> {
     let mut out = vec![None; n];
     for (i, c) in cycle.channels.iter().enumerate() {
         if let (Some(a), Some(slot)) = (c.through_area_mm2, out.get_mut(placed(cycle, i))) {
+            let by_zero = c.zero.area_per_kpa;
+            let relative = a.sd / a.value;
+            let of_zero = by_zero * c.zero.sd_kpa;
             *slot = (a.value > 0.0).then(|| LnArea {
                 value: a.value.ln(),
-                sd: a.sd / a.value,
+                sd: (relative * relative - of_zero * of_zero).max(0.0).sqrt(),
+                by_zero,
             });
         }
     }
     out
+}
+
+/// The worst zero among the sensors; that of a zeroed one where none was read.
+fn zero_sd_kpa(cycles: &[Option<&CycleReading>]) -> f64 {
+    let channels = cycles.iter().flatten().flat_map(|c| &c.channels);
+    channels
+        .map(|c| c.zero.sd_kpa)
+        .fold(1e-3 * ZERO_DRIFT_PA, f64::max)
 }
 
 fn recorded(cycle: &CycleReading, n: usize) -> Option<Vec<f64>> {

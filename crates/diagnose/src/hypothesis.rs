@@ -464,13 +464,16 @@ pub(crate) fn sound(profile: &Profile, space: &Space, evidence: &Evidence) -> Ve
         };
         p[space.leak(b)] = Prior::normal(SOUND_LEAK_MM2.0, SOUND_LEAK_MM2.1).cut(0.0, 2.0);
         p[space.ln_bleed(b)] = Prior::normal(0.0, bleed_sd);
-        // Zeros drift by some 0.17 kPa each after they were taken, and what valves and pipes leave
+        // Each zero drifts after it was taken, the first body's too, and what valves and pipes leave
         // between two bodies of one area stays the same from reading to reading. Only a swap of the
         // sensors tells the two apart.
         p[space.sensor(b)] = if b == 0 {
             Prior::fixed(0.0)
         } else {
-            Prior::normal(0.0, 0.25)
+            Prior::normal(
+                0.0,
+                std::f64::consts::SQRT_2 * evidence.pressure_zero_sd_kpa,
+            )
         };
         p[space.breathing(b)] = if b == 0 {
             Prior::fixed(0.0)

@@ -34,7 +34,9 @@ pub use assessment::{
     Advice, Assessment, BASELINE_WORDS, Baseline, BaselineBody, BodyFinding, Cause, CauseCode,
     Difference, Fuelling, Interval, NextReading, ReadingKind, ReadingResult,
 };
-pub use evenpull_trace::{ChannelReading, CycleReading, MeanCycle, Measured, Notice, Scaled};
+pub use evenpull_trace::{
+    ChannelReading, CycleReading, MeanCycle, Measured, Notice, Scaled, ZeroEffect,
+};
 pub use history::{
     Axis, Change, Dot, Forecast, History, Limit, PastVisit, Quantity, Series, Standing, Step,
     Touched, Trend, depression_at_standard_kpa, history, steps_at_standard,

@@ -500,7 +500,10 @@ impl<'a> Model<'a> {
             .enumerate()
             .map(|(b, &a)| {
                 let sensor = evidence.points[j].instrument_on(b);
-                scale + p[self.space.ln_gain(sensor)] + (a + p[Space::HEAT]).at_least(1e-3).ln()
+                let by_zero = evidence.points[j].ln_area[b].map_or(0.0, |a| a.by_zero);
+                let instrument =
+                    p[self.space.ln_gain(sensor)] + p[self.space.sensor(sensor)] * by_zero;
+                scale + instrument + (a + p[Space::HEAT]).at_least(1e-3).ln()
             })
             .collect()
     }

@@ -33,8 +33,9 @@ pub struct PlainReading {
     pub at_stop: bool,
     /// Engine speed [1/min].
     pub rpm: f64,
-    /// Logarithm of the areas [mm2] with their standard deviations.
-    pub ln_area: Vec<Option<(f64, f64)>>,
+    /// Logarithm of the areas [mm2], their standard deviations without the sensor's zero, and their change with
+    /// it [1/kPa].
+    pub ln_area: Vec<Option<(f64, f64, f64)>>,
     /// Depressions from recording and gauges [kPa].
     pub recorded_kpa: Option<Vec<f64>>,
     /// Depressions from gauges [kPa].
@@ -118,7 +119,7 @@ pub fn plain_posterior(
                 at_stop: p.at_stop(),
                 rpm: p.rpm,
                 ln_area: (p.ln_area.iter())
-                    .map(|a| a.map(|a| (a.value, a.sd)))
+                    .map(|a| a.map(|a| (a.value, a.sd, a.by_zero)))
                     .collect(),
                 recorded_kpa: p.recorded_kpa.clone(),
                 gauge_kpa: p.gauge_kpa.clone(),

@@ -248,6 +248,7 @@ impl Shop<'_> {
                 point.steps = last.or(point.steps);
             }
         }
+        evidence.share_passages();
         evidence
     }
 

@@ -119,20 +119,6 @@ impl Residuals<'_> {
 struct Widened(f64);
 
 impl Widened {
-    /// Nothing where the passages are pinched off or the reading has no areas.
-    fn of(evidence: &Evidence, j: usize) -> Self {
-        let mean = |p: &Point| {
-            let known: Vec<f64> = p.ln_area.iter().flatten().map(|a| a.value).collect();
-            (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64)
-        };
-        let points = &evidence.points;
-        let least = points.iter().filter_map(mean).fold(f64::INFINITY, f64::min);
-        match mean(&points[j]) {
-            Some(own) if !points[j].valve_pinched => Self((2.0 * (least - own)).exp()),
-            _ => Self(0.0),
-        }
-    }
-
     /// Of a body's area against the mean of its reading [ln]; `own`: of the reading itself.
     fn pair_sd(self, own: f64) -> f64 {
         own.hypot(PAIR_SD).hypot(self.0 * JOINED_PAIR_SD)
@@ -154,10 +140,10 @@ impl Widened {
 /// Logarithm of how much thinner the readings lie where passages widen them: the sum of the logarithms of
 /// narrow over wide standard deviations. 0 where no reading could be touched by them.
 pub(crate) fn ln_thinner_if_joined(evidence: &Evidence) -> f64 {
-    let points = evidence.points.iter().enumerate();
+    let points = evidence.points.iter();
     points
-        .map(|(j, point)| {
-            let (none, wide) = (Widened(0.0), Widened::of(evidence, j));
+        .map(|point| {
+            let (none, wide) = (Widened(0.0), Widened(point.passages_share));
             let own: Vec<f64> = point.ln_area.iter().flatten().map(|a| a.sd).collect();
             if own.is_empty() {
                 return 0.0;
@@ -261,7 +247,7 @@ impl<'a, S: Real> Seen<'a, S> {
     /// What passages that nobody named may do to this reading: nothing, unless the hypothesis has them.
     fn passages(&self) -> Widened {
         if self.p[Space::JOINED].value() > 0.5 {
-            Widened::of(self.evidence, self.j)
+            Widened(self.point.passages_share)
         } else {
             Widened(0.0)
         }
@@ -368,8 +354,8 @@ impl<'a, S: Real> Seen<'a, S> {
         self.p[Space::LN_SLOPE].exp() * apart
     }
 
-    /// Sensors against the areas they gave: the refill hardly knows the sensor's zero, the mean
-    /// depression is off by all of it.
+    /// Sensors against the areas they gave: the refill is off by half a per cent for a kilopascal of the
+    /// sensor's zero, the mean depression by all of it.
     fn recorded(&self, out: &mut Rows<S>) {
         let Some(read) = &self.point.recorded_kpa else {
             return;
@@ -410,7 +396,13 @@ mod tests {
             rpm_read: true,
             ln_area: each(&|b| 2.0 + 0.05 * b)
                 .into_iter()
-                .map(|value| Some(LnArea { value, sd: 0.002 }))
+                .map(|value| {
+                    Some(LnArea {
+                        value,
+                        sd: 0.002,
+                        by_zero: 0.006,
+                    })
+                })
                 .collect(),
             recorded_kpa: Some(each(&|b| 44.0 - b)),
             gauge_kpa: Some(each(&|b| 43.0 + b)),
@@ -427,6 +419,7 @@ mod tests {
             turned_since: (0..profile.couplings.len())
                 .map(|c| 0.2 - 0.3 * c as f64)
                 .collect(),
+            passages_share: 1.0,
         };
         let mut unread = idle.clone();
         (unread.steps, unread.steps_read) = (None, false);
@@ -437,7 +430,7 @@ mod tests {
         let mut gauges = hold.clone();
         gauges.ln_area.fill(None);
         let mut pinched = idle.clone();
-        pinched.valve_pinched = true;
+        (pinched.valve_pinched, pinched.passages_share) = (true, 0.0);
         Evidence {
             points: vec![idle, unread, hold, gauges, pinched],
             crossed: 0,
@@ -451,6 +444,7 @@ mod tests {
             same_machine: false,
             stops_disturbed: Vec::new(),
             sensor_disturbed: false,
+            pressure_zero_sd_kpa: 0.17,
         }
     }
 

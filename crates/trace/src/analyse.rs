@@ -9,7 +9,7 @@ use crate::mean_cycle::{Average, averages};
 use crate::notice::Notice;
 use crate::picture::{misfit, picture};
 use crate::quality;
-use crate::reading::{ChannelReading, CycleReading, MeanCycle, Measured};
+use crate::reading::{ChannelReading, CycleReading, MeanCycle, Measured, ZeroEffect};
 use crate::recording::{Channel, Recording};
 use crate::refill_clock::{CycleFit, Scale, Window, fit_cycle};
 use crate::setup::{AnalyseError, BodySetup, Setup};
@@ -355,6 +355,7 @@ fn body_reading(
     let refused = quality::of_cross_flow(notices, body, passage, SHARE_REFUSED, setup);
     let values = combine(fits, rate, setup, work.setup, hose, passage);
     result.refill_rate_per_s = values.rate;
+    result.zero = values.zero;
     result.misfit = misfit(own, window, rate.centre, period_s);
     result.cycle = picture(own, window, Some(rate.centre), setup.p0_pa, period_s);
     if !refused {
@@ -388,6 +389,7 @@ fn without_values(body: &str, mean_ratio: f64, lowest: f64, p0_pa: f64) -> Chann
         },
         through_area_mm2: None,
         drawn_air_mg: None,
+        zero: ZeroEffect::default(),
         misfit: f64::NAN,
         cycle: MeanCycle::default(),
     }

@@ -29,6 +29,6 @@ pub use import::{
 pub use notice::Notice;
 pub use pace::{Pace, WholeCycle};
 pub use quality::{CYCLES_WANTED, SPEED_DRIFT, SPEED_SCATTER};
-pub use reading::{ChannelReading, CycleReading, MeanCycle, Measured, Scaled};
+pub use reading::{ChannelReading, CycleReading, MeanCycle, Measured, Scaled, ZeroEffect};
 pub use recording::{Channel, Recording, Segment};
 pub use setup::{AnalyseError, BodySetup, Setup, ZERO_DRIFT_PA, ZERO_UNKNOWN_PA};

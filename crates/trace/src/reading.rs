@@ -16,10 +16,23 @@ pub struct Measured {
 pub struct Scaled {
     /// Best value.
     pub value: f64,
-    /// Random standard deviation, cancels nowhere.
+    /// Random standard deviation, cancels nowhere; the sensor's zero is part of it ([`ZeroEffect`]).
     pub sd: f64,
     /// Standard deviation of the common scale, in the unit of the value; cancels in ratios.
     pub scale_sd: f64,
+}
+
+/// What the zero of the sensor behind one channel is worth.
+///
+/// One sensor's zero is off by the same in all readings of a visit, so whoever joins readings takes its part out of
+/// their random errors and carries it as one unknown.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ZeroEffect {
+    /// Relative change of refill rate and through-area where the sensor reads high [1/kPa]:
+    /// `-(dk/dzero)/k`.
+    pub area_per_kpa: f64,
+    /// Standard deviation of the zero [kPa].
+    pub sd_kpa: f64,
 }
 
 /// The measured cycle of one body, averaged in step with the crank.
@@ -52,6 +65,8 @@ pub struct ChannelReading {
     pub through_area_mm2: Option<Scaled>,
     /// Drawn air per cycle [mg]; `None` as for the area.
     pub drawn_air_mg: Option<Scaled>,
+    /// What the sensor's zero is worth.
+    pub zero: ZeroEffect,
     /// Refill fit: root mean square residual over what noise alone would leave [-].
     pub misfit: f64,
     /// The averaged cycle, for pictures.

@@ -6,7 +6,7 @@ use evenpull_fit::robust::line;
 use crate::cross_flow::CrossFlow;
 use crate::location::{Location, location};
 use crate::mean_cycle::Average;
-use crate::reading::{ChannelReading, Measured, Scaled};
+use crate::reading::{ChannelReading, Measured, Scaled, ZeroEffect};
 use crate::refill_clock::{CycleFit, Window};
 use crate::setup::{BodySetup, Setup, ZERO_UNKNOWN_PA};
 
@@ -88,6 +88,7 @@ pub(crate) struct Values {
     pub(crate) rate: Measured,
     pub(crate) area: Scaled,
     pub(crate) air: Scaled,
+    pub(crate) zero: ZeroEffect,
 }
 
 /// Combines the cycles of one body.
@@ -144,6 +145,10 @@ pub(crate) fn combine(
             value: air,
             sd: air_sd,
             scale_sd: air * setup.scale_sd,
+        },
+        zero: ZeroEffect {
+            area_per_kpa: -1e3 * by_zero,
+            sd_kpa: 1e-3 * zero_sd,
         },
     }
 }

@@ -22,7 +22,8 @@ pub struct Truth {
     /// put in but scattered to between "good" and "act" (links and bleeds).
     pub arguable: Vec<CauseCode>,
     /// Links and bleeds that are off by more than the assessment's own limit for calling them so,
-    /// whoever did it: "good" for links, midway to "act" for bleeds.
+    /// whoever did it: "good" for links, midway to "act" for bleeds; and stops that were turned, whether a
+    /// plate follows them or not: what the stated probability of each is of.
     pub graded: Vec<(CauseCode, Option<String>)>,
     /// The linkage has one stop carry all plates.
     pub rigid: bool,
@@ -283,6 +284,10 @@ impl Truth {
         let (mut faults, mut arguable, mut graded) = (Vec::new(), Vec::new(), Vec::new());
         for (code, body) in put_in.clone() {
             let b = body.as_ref().and_then(|b| profile.body_index(b));
+            if matches!(code, CauseCode::StopIn | CauseCode::StopOut) {
+                // Its probability is that of the turned stop, whether a plate follows it or not.
+                graded.push((code, body.clone()));
+            }
             let worth_kpa = match (code, b) {
                 // Judged below, with the links that nobody touched.
                 (CauseCode::BalanceOff, _) => continue,

@@ -190,6 +190,9 @@ fn truth(
         } else {
             body
         };
+        if code == CauseCode::StopIn {
+            truth.graded.push((code, on.clone()));
+        }
         truth.faults.push((code, on));
     }
     truth

@@ -131,6 +131,8 @@ pub struct Tally {
     pub verdicts: BTreeMap<Evidence, Verdicts>,
     /// Bins of stated probability over all listed causes, with full readings.
     pub bins: [Bin; EDGES.len() - 1],
+    /// The same by the cause named instead of by its probability: whose probabilities are too high or low.
+    pub by_cause: BTreeMap<CauseCode, Bin>,
     /// Right ones by what was put in, with full readings.
     pub by_fault: BTreeMap<CauseCode, Share>,
     /// What went wrong, one line each.
@@ -165,6 +167,9 @@ impl Tally {
         }
         for (own, bin) in self.bins.iter_mut().zip(other.bins) {
             own.add(bin);
+        }
+        for (code, bin) in other.by_cause {
+            self.by_cause.entry(code).or_default().add(bin);
         }
         self.wrong.extend(other.wrong);
     }
@@ -247,7 +252,12 @@ impl Tally {
     /// A probability says that a cause is there by the assessment's own limits, so that is counted;
     /// what a verdict may call either way is neither there nor absent only where it has no such limit.
     fn reliability(&mut self, truth: &Truth, answer: &Assessment) {
-        let graded = [CauseCode::BalanceOff, CauseCode::BleedUnequal];
+        let graded = [
+            CauseCode::BalanceOff,
+            CauseCode::BleedUnequal,
+            CauseCode::StopIn,
+            CauseCode::StopOut,
+        ];
         let mut truth = truth.clone();
         truth.faults.retain(|(code, _)| !graded.contains(code));
         truth.faults.append(&mut truth.graded);
@@ -259,7 +269,9 @@ impl Tally {
                 continue;
             }
             let p = cause.probability;
-            self.bins[bin_of(p)].count(p, names_a_fault(&truth, cause));
+            let there = names_a_fault(&truth, cause);
+            self.bins[bin_of(p)].count(p, there);
+            self.by_cause.entry(cause.code).or_default().count(p, there);
         }
     }
 
@@ -284,6 +296,12 @@ impl Tally {
         }
         out += "stated probability, and how often the cause was there (Full)\n";
         stated_rows(&mut out, &self.bins);
+        out +=
+            "the same by the cause named: how many its probabilities stated, how many were there\n";
+        for (code, bin) in &self.by_cause {
+            let what = format!("{code:?}: {:.1}", bin.stated);
+            row(&mut out, &what, bin.there);
+        }
         out
     }
 }

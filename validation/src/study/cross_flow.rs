@@ -7,8 +7,8 @@
 use std::fmt::Write as _;
 
 use evenpull_app::{
-    AppError, Assessment, Individual, PracticePoint, PracticeRequest, PracticeVisit, Sampling,
-    assess_sampled,
+    AppError, Assessment, Individual, PracticePoint, PracticeRequest, PracticeVisit, ReadingTruth,
+    Sampling, assess_sampled,
 };
 use evenpull_diagnose::CauseCode;
 use evenpull_job::{Condition, Profile};
@@ -48,6 +48,9 @@ pub struct CrossFlowTrial {
     pub kind: Kind,
     /// Passage [mm2].
     pub passage_mm2: f64,
+    /// Unpinched it idles below its speed, its idle valve driven open to the end: the passage, not the
+    /// valve, throttles the idle air, and the machine is not healthy.
+    pub starved: bool,
     /// By way of reading.
     pub led: Vec<Led>,
 }
@@ -71,6 +74,7 @@ pub fn cross_flow_trial(kind: Kind, seed: u64) -> Result<CrossFlowTrial, AppErro
         &format!("idle_chamber_mm2 = {passage_mm2:.1}"),
     );
     let mut led = Vec::new();
+    let mut starved = false;
     for way in WAYS {
         if way == "without passages" {
             own.idle_chamber_mm2 = Some(0.0);
@@ -96,6 +100,12 @@ pub fn cross_flow_trial(kind: Kind, seed: u64) -> Result<CrossFlowTrial, AppErro
         }
         let truth = visit.write()?;
         let found = assess_sampled(folder.path(), Sampling::Laplace, &mut |_, _| {})?.assessment;
+        if way.starts_with("unpinched") {
+            let engine = &loaded.profile.engine;
+            let least_rpm = engine.idle_rpm - engine.idle_tolerance_rpm;
+            let slow = |r: &ReadingTruth| r.condition == "idle" && r.rpm < least_rpm;
+            starved |= truth.readings.iter().any(slow);
+        }
         let areas: Vec<Vec<f64>> = truth
             .readings
             .into_iter()
@@ -106,6 +116,7 @@ pub fn cross_flow_trial(kind: Kind, seed: u64) -> Result<CrossFlowTrial, AppErro
     Ok(CrossFlowTrial {
         kind,
         passage_mm2,
+        starved,
         led,
     })
 }
@@ -179,18 +190,25 @@ pub fn run_cross_flows(jobs: u64) -> Result<CrossFlowTable, AppError> {
 }
 
 impl CrossFlowTable {
-    /// Share of the machines given a cause that stands or a turn, by way of reading.
+    /// Share of the healthy machines given a cause that stands or a turn, by way of reading.
     pub fn misled(&self, way: usize) -> f64 {
-        let wrong = |t: &&CrossFlowTrial| t.led[way].cause.is_some() || t.led[way].turn.is_some();
-        self.trials.iter().filter(wrong).count() as f64 / self.trials.len().max(1) as f64
+        self.share(way, |l| l.cause.is_some() || l.turn.is_some())
+    }
+
+    /// Share of the healthy machines that were led so, by way of reading.
+    fn share(&self, way: usize, led: impl Fn(&Led) -> bool) -> f64 {
+        let healthy = || self.trials.iter().filter(|t| !t.starved);
+        healthy().filter(|t| led(&t.led[way])).count() as f64 / healthy().count().max(1) as f64
     }
 
     /// The table as printed; `wrong` lists the machines that were misled.
     pub fn text(&self, wrong: bool) -> String {
-        let n = self.trials.len().max(1) as f64;
+        let starved = self.trials.iter().filter(|t| t.starved).count();
         let mut out = format!(
-            "{} healthy machines, passages of {} to {} mm2\n{:<22} {:>8} {:>8} {:>8} {:>9}  worst area ratio (median, 95 %)\n",
-            self.trials.len(),
+            "{} healthy machines, passages of {} to {} mm2; {starved} more, too slow at idle by their \
+             passages, not counted\n\
+             {:<22} {:>8} {:>8} {:>8} {:>9}  worst area ratio (median, 95 %)\n",
+            self.trials.len() - starved,
             PASSAGE_MM2.0,
             PASSAGE_MM2.1,
             "",
@@ -200,10 +218,9 @@ impl CrossFlowTable {
             "to pinch"
         );
         for (w, way) in WAYS.iter().enumerate() {
-            let share = |pick: &dyn Fn(&Led) -> bool| {
-                100.0 * self.trials.iter().filter(|t| pick(&t.led[w])).count() as f64 / n
-            };
-            let mut errors: Vec<f64> = self.trials.iter().map(|t| t.led[w].ratio_error).collect();
+            let share = |pick: &dyn Fn(&Led) -> bool| 100.0 * self.share(w, pick);
+            let healthy = self.trials.iter().filter(|t| !t.starved);
+            let mut errors: Vec<f64> = healthy.map(|t| t.led[w].ratio_error).collect();
             errors.sort_by(f64::total_cmp);
             let at = |q: f64| {
                 let i = (errors.len().saturating_sub(1) as f64 * q).round() as usize;
@@ -226,9 +243,10 @@ impl CrossFlowTable {
                     if led.cause.is_some() || led.turn.is_some() {
                         let _ = writeln!(
                             out,
-                            "{} {:.1} mm2 {way}: {:?} {:?} area ratio off {:.1} %",
+                            "{} {:.1} mm2{} {way}: {:?} {:?} area ratio off {:.1} %",
                             t.kind.title(),
                             t.passage_mm2,
+                            if t.starved { " (too slow at idle)" } else { "" },
                             led.cause,
                             led.turn,
                             100.0 * led.ratio_error

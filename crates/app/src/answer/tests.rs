@@ -1,5 +1,6 @@
 use evenpull_diagnose::{
-    Advice, Baseline, BodyFinding, Cause, Difference, Fuelling, MeanCycle, NextReading, ReadingKind,
+    Advice, Baseline, BodyFinding, Cause, Difference, Fuelling, MeanCycle, NextReading,
+    ReadingKind, ZeroEffect,
 };
 
 use super::*;
@@ -34,6 +35,7 @@ fn cycle() -> CycleReading {
                 scale_sd: 0.9,
             }),
             drawn_air_mg: None,
+            zero: ZeroEffect::default(),
             misfit: 1.0,
             cycle: MeanCycle::default(),
         }],

@@ -119,7 +119,7 @@ impl<'p> Bench<'p> {
             rng,
             bleed_slip: vec![0.0; bodies],
             bleed_blocked: None,
-            chain_offset_pa: vec![0.0; bodies],
+            chain_offset_pa: own.zero_pa.clone(),
             scatter: None,
             sensor_shift_v: own.sensor_v,
             own: own.clone(),

@@ -4,6 +4,7 @@
 //! `docs/calibration.md`, assumed; the practice engine without them is easier than a workshop.
 
 use evenpull_job::Profile;
+use evenpull_trace::ZERO_DRIFT_PA;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
@@ -34,6 +35,8 @@ pub struct Individual {
     pub sensor_slope: f64,
     /// Gain of each pressure sensor [-].
     pub gain: Vec<f64>,
+    /// What each pressure sensor reads high after its zero was taken [Pa].
+    pub zero_pa: Vec<f64>,
     /// Passage between each runner and the idle-air chamber [mm2]; `None`: as the profile says.
     pub idle_chamber_mm2: Option<f64>,
     /// Balance pipe [mm2]; `None`: as the profile says.
@@ -56,6 +59,7 @@ impl Individual {
             sensor_v: 0.0,
             sensor_slope: 1.0,
             gain: vec![1.0; n],
+            zero_pa: vec![0.0; n],
             idle_chamber_mm2: None,
             balance_pipe_mm2: None,
         }
@@ -64,7 +68,7 @@ impl Individual {
     /// A sound machine of this kind; the same seed gives the same machine.
     ///
     /// Normal spreads: shut angle 0.2 degree, discharge 5 %, runner 3 %, idle valve and bleeds 10 %,
-    /// stops and links 0.04 degree, sensor 4 mV and 1 %, pressure gain 0.4 %; leaks even from 0.2 to
+    /// stops and links 0.04 degree, sensor 4 mV and 1 %, pressure gain 0.4 %, pressure zero 0.17 kPa; leaks even from 0.2 to
     /// 0.5 mm2.
     pub fn drawn(profile: &Profile, seed: u64) -> Self {
         let n = profile.bodies().len();
@@ -74,10 +78,11 @@ impl Individual {
             (b > 0 && profile.one_shaft())
                 || profile.couplings.iter().any(|c| c.driven.contains(&b))
         };
-        let mut normal = |sd: f64| {
+        let spread = |rng: &mut StdRng, sd: f64| {
             let z: f64 = rng.sample(StandardNormal);
             sd * z.clamp(-3.0, 3.0)
         };
+        let mut normal = |sd| spread(&mut rng, sd);
         let mut own = Self {
             shut_deg: normal(0.2),
             discharge: 1.0 + normal(0.05),
@@ -92,10 +97,12 @@ impl Individual {
             sensor_v: normal(0.004),
             sensor_slope: 1.0 + normal(0.01),
             gain: (0..n).map(|_| 1.0 + normal(0.004)).collect(),
+            zero_pa: Vec::new(),
             idle_chamber_mm2: None,
             balance_pipe_mm2: None,
         };
         own.leak_mm2 = Some((0..n).map(|_| rng.random_range(0.2..0.5)).collect());
+        own.zero_pa = (0..n).map(|_| spread(&mut rng, ZERO_DRIFT_PA)).collect();
         own
     }
 }

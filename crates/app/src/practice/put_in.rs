@@ -30,7 +30,7 @@ const TIGHT_SCALE: Range<f64> = 0.8..0.92;
 /// Heat of a weak spark over the full one.
 const WEAK_SCALE: Range<f64> = 0.75..0.9;
 /// Error a sensor takes on after its zero was taken [Pa].
-const GAUGE_PA: Range<f64> = 1200.0..2500.0;
+const GAUGE_PA: Range<f64> = 1200.0..5000.0;
 
 impl Bench<'_> {
     /// Puts one fault in.

@@ -43,8 +43,21 @@ struct Channels {
     steps: bool,
     /// Usual depression [kPa].
     mean_kpa: f64,
+    /// Change of the logarithm of an area with its sensor's zero [1/kPa].
+    by_zero: f64,
     /// Last idle reading with the bleeds as they stand.
     idle: Option<usize>,
+}
+
+/// Mean over the areas read; 0 without any.
+fn by_zero(evidence: &Evidence) -> f64 {
+    let areas = || {
+        evidence
+            .points
+            .iter()
+            .flat_map(|p| p.ln_area.iter().flatten())
+    };
+    areas().map(|a| a.by_zero).sum::<f64>() / areas().count().max(1) as f64
 }
 
 /// Foresees readings on machines of the mixture.
@@ -82,6 +95,7 @@ impl<'a> Foresight<'a> {
                 volts: points.iter().any(|p| p.sensor_v.is_some()),
                 steps: points.iter().any(|p| p.steps_read),
                 mean_kpa,
+                by_zero: by_zero(evidence),
                 idle,
             },
             rng: StdRng::seed_from_u64(0x0f0e_5ee5),
@@ -213,8 +227,9 @@ impl<'a> Foresight<'a> {
         }
         let heat = p[Space::HEAT];
         for b in 1..areas.len() {
-            let gain = way * (p[space.ln_gain(b)] - p[space.ln_gain(0)]);
-            out.push(((areas[b] + heat) / (areas[0] + heat)).ln() + gain);
+            let shows = |b: usize| p[space.ln_gain(b)] + self.channels.by_zero * p[space.sensor(b)];
+            let instruments = way * (shows(b) - shows(0));
+            out.push(((areas[b] + heat) / (areas[0] + heat)).ln() + instruments);
         }
         out.iter_mut()
             .for_each(|x| *x += PAIR_NOISE * self.rng.sample::<f64, _>(StandardNormal));

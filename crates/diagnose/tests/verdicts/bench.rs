@@ -4,7 +4,7 @@
 
 use evenpull_airflow::Plate;
 use evenpull_diagnose::{
-    Assessment, ChannelReading, CycleReading, MeanCycle, Measured, Notice, Scaled,
+    Assessment, ChannelReading, CycleReading, MeanCycle, Measured, Notice, Scaled, ZeroEffect,
 };
 use evenpull_job::{Job, Profile, builtin};
 use rand::rngs::StdRng;
@@ -323,6 +323,7 @@ fn channel(body: &str, area_mm2: f64, mean_depression_kpa: f64, refused: bool) -
         },
         through_area_mm2: (!refused).then_some(area),
         drawn_air_mg: None,
+        zero: ZeroEffect::default(),
         misfit: 1.0,
         // A live channel has a picture; its content does not matter here.
         cycle: MeanCycle {
