@@ -113,6 +113,18 @@ async fn taken_and_not_kept(device: &Device, csrf: &str) -> (u64, u64) {
     }
 }
 
+/// Sets the bench up for a job, a sound practice engine in place of a board.
+async fn set_up(device: &Device, csrf: &str, job: &str) {
+    let form = [
+        ("csrf", csrf),
+        ("source", "practice"),
+        ("fault", "none"),
+        ("seed", "3"),
+    ];
+    let set = device.post(&format!("{job}/bench"), &form).await;
+    assert_eq!(set.status, StatusCode::SEE_OTHER, "{set:?}");
+}
+
 fn number(job: &str) -> i64 {
     job.rsplit('/').next().unwrap().parse().unwrap()
 }
@@ -138,25 +150,17 @@ async fn a_reading_lands_on_the_job_it_was_begun_for() {
     let first = booked(&device, "Dunlin 1060", "stalls").await;
     let second = booked(&device, "Dunlin 270", "hunts").await;
     let csrf = device.csrf().await;
-    let form = [
-        ("csrf", csrf.as_str()),
-        ("source", "practice"),
-        ("fault", "none"),
-        ("seed", "3"),
-    ];
     let run = [
         [("csrf", csrf.as_str()), ("do", "start")],
         [("csrf", csrf.as_str()), ("station", "idle")],
     ];
-    let set = device.post(&format!("{first}/bench"), &form).await;
-    assert_eq!(set.status, StatusCode::SEE_OTHER, "{set:?}");
+    set_up(&device, &csrf, &first).await;
     for fields in &run {
         device.post("/bench/do", fields).await;
     }
     let (taken, kept) = taken_and_not_kept(&device, &csrf).await;
     assert!(taken > kept);
-    let set = device.post(&format!("{second}/bench"), &form).await;
-    assert_eq!(set.status, StatusCode::SEE_OTHER, "{set:?}");
+    set_up(&device, &csrf, &second).await;
     assert_eq!(on_record(&device, &first, taken).await as u64, taken);
     assert_eq!(on_record(&device, &second, 0).await, 0);
     for fields in &run {
@@ -225,17 +229,10 @@ async fn a_stream_begins_with_the_bench_as_it_is_set_up_now() {
     let first = booked(&device, "Dunlin 1060", "stalls").await;
     let second = booked(&device, "Dunlin 270", "hunts").await;
     let csrf = device.csrf().await;
-    let form = [
-        ("csrf", csrf.as_str()),
-        ("source", "practice"),
-        ("fault", "none"),
-        ("seed", "3"),
-    ];
     // Somebody looks on throughout.
     let _asleep = device.open_stream().await;
     for job in [&first, &second, &first, &second] {
-        let set = device.post(&format!("{job}/bench"), &form).await;
-        assert_eq!(set.status, StatusCode::SEE_OTHER, "{set:?}");
+        set_up(&device, &csrf, job).await;
         let glance = device.glance().await;
         assert_eq!(glance["kept"]["job"], number(job), "{glance:#}");
     }
