@@ -46,9 +46,20 @@ impl Desk<'_> {
     /// Largest difference in the last reading of a condition [kPa].
     fn differ(&self, wanted: impl Fn(&Point) -> bool) -> Option<f64> {
         let point = self.evidence.points.iter().rfind(|p| wanted(p))?;
-        let read = point.depressions_kpa()?;
-        let high = read.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        Some(high - read.iter().copied().fold(f64::INFINITY, f64::min))
+        Some(range(&self.depressions_kpa(point)?))
+    }
+
+    /// Depressions of a reading [kPa]: those of a recording less what the fit believes its sensors to be off.
+    fn depressions_kpa(&self, point: &Point) -> Option<Vec<f64>> {
+        let mut read = point.depressions_kpa()?.to_vec();
+        let whole = point.ln_area.iter().all(Option::is_some);
+        if let (true, Some(_), Some(best)) = (whole, &point.recorded_kpa, self.fitted.first()) {
+            for (b, kpa) in read.iter_mut().enumerate() {
+                // A sensor that reads high shows too little depression.
+                *kpa += best.mode[self.model.space.sensor(point.instrument_on(b))];
+            }
+        }
+        Some(read)
     }
 
     /// Couplings whose adjuster is turned, drivers first.
@@ -180,7 +191,7 @@ impl Desk<'_> {
 
     /// Depressions of a reading once its areas have changed [kPa].
     fn moved(&self, point: &Point, before: &[f64], after: &[f64]) -> Option<Vec<f64>> {
-        let read = point.depressions_kpa()?;
+        let read = self.depressions_kpa(point)?;
         Some(
             read.iter()
                 .zip(before.iter().zip(after))
@@ -232,6 +243,12 @@ impl Desk<'_> {
     }
 }
 
+/// Highest less lowest.
+fn range(values: &[f64]) -> f64 {
+    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    high - values.iter().copied().fold(f64::INFINITY, f64::min)
+}
+
 /// The last idle reading, as the balance will leave it.
 struct Idle<'a> {
     desk: &'a Desk<'a>,
@@ -252,12 +269,7 @@ struct Plan {
 
 impl Idle<'_> {
     fn differ(&self) -> f64 {
-        let high = self
-            .levels
-            .iter()
-            .copied()
-            .fold(f64::NEG_INFINITY, f64::max);
-        high - self.levels.iter().copied().fold(f64::INFINITY, f64::min)
+        range(&self.levels)
     }
 
     /// Area of one turn of a bleed [mm2]; what shutting and opening it did corrects the profile's.

@@ -7,7 +7,7 @@ mod idle_air;
 mod laws;
 
 use bench::{PutIn, gauges, make};
-use evenpull_diagnose::{Assessment, CauseCode, ReadingKind};
+use evenpull_diagnose::{Assessment, CauseCode, ReadingKind, ZeroEffect};
 
 const DISTURBED_LEFT: &str = "\"stop.left\" = \"disturbed\"\n\"stop.right\" = \"intact\"\n";
 
@@ -304,6 +304,35 @@ fn a_gauge_that_disagrees_with_the_recordings_is_named() {
         a.causes
     );
     turns_nothing(&a);
+}
+
+/// A sensor reads 3 kPa high since its zero was taken: its depressions are that much too small, its areas 1.8 % too
+/// large. It is named, nothing is turned, and the bodies are as even as they are.
+#[test]
+fn a_sensor_that_lost_its_zero_is_no_difference_between_the_bodies() {
+    const HIGH_KPA: f64 = 3.0;
+    let zero = ZeroEffect {
+        area_per_kpa: 0.006,
+        sd_kpa: 0.17,
+    };
+    let mut made = make(&PutIn::default());
+    for channel in made.cycles.iter_mut().flatten().map(|c| &mut c.channels) {
+        for (b, c) in channel.iter_mut().enumerate() {
+            c.zero = zero;
+            let area = c.through_area_mm2.as_mut().expect("an area");
+            if b == 1 {
+                c.mean_depression_kpa -= HIGH_KPA;
+                area.value *= (zero.area_per_kpa * HIGH_KPA).exp();
+            }
+            area.sd = area.sd.hypot(area.value * zero.area_per_kpa * zero.sd_kpa);
+        }
+    }
+    let a = made.assess();
+    assert_eq!(leading(&a).0, [CauseCode::GaugeFault], "{:?}", a.causes);
+    turns_nothing(&a);
+    let apart = a.difference.expect("a difference").leak_mm2;
+    assert!((apart.lo90..=apart.hi90).contains(&0.0), "{apart:?}");
+    assert!(apart.value.abs() < 0.1, "{apart:?}");
 }
 
 #[test]

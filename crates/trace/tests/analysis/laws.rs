@@ -193,3 +193,31 @@ proptest! {
         prop_assert!((area(&two, 0) / area(&one, 0) - 1.0) * (gain - 1.0) >= 0.0);
     }
 }
+
+/// A sensor that reads high after its zero was taken: the area moves as the reading itself says, and with it the
+/// random sd, which holds the zero's part.
+#[test]
+fn a_reading_says_what_its_sensors_zero_is_worth() {
+    let made = Made::twin();
+    let sound = read(&made);
+    for high_kpa in [-1.0, 0.5, 1.0] {
+        let mut recording = made.recording();
+        for p in &mut recording.channels[1].p_pa {
+            *p += 1e3 * high_kpa;
+        }
+        let off = analyse(&recording, &made.setup()).expect("a reading");
+        let moved = |b: usize| (area(&off, b) / area(&sound, b)).ln();
+        assert_eq!(moved(0), 0.0);
+        let zero = sound.channels[1].zero;
+        assert!(zero.area_per_kpa > 0.001, "{zero:?}");
+        let said = f64::from(high_kpa) * zero.area_per_kpa;
+        // The law is a tangent at the zero; over a kilopascal it bends by less than a tenth.
+        assert!(
+            (moved(1) / said - 1.0).abs() < 0.1,
+            "{high_kpa} kPa: {} for {said}",
+            moved(1)
+        );
+        let own = sound.channels[1].through_area_mm2.expect("an area");
+        assert!(own.sd / own.value >= zero.area_per_kpa * zero.sd_kpa);
+    }
+}
