@@ -10,8 +10,11 @@ use image::{DynamicImage, ImageDecoder, ImageReader, Limits};
 const LONGEST_PX: u32 = 640;
 /// Quality of the JPEG, out of 100.
 const QUALITY: u8 = 80;
-/// Memory one photo may take while it is read [bytes]: 64 million pixels.
+/// Memory one photo may take while it is read [bytes].
 const MEMORY_BYTES: u64 = 256 * 1024 * 1024;
+/// Most pixels: decoders hold more than one copy of a picture and do not count all of them as
+/// memory, and a header of a hundred bytes may claim four thousand million.
+const MOST_PIXELS: u64 = 64_000_000;
 
 /// A camera's picture as a small JPEG, turned upright; `None` for what cannot be read as a picture.
 ///
@@ -24,6 +27,10 @@ pub fn small_photo(bytes: &[u8]) -> Option<Vec<u8>> {
     limits.max_alloc = Some(MEMORY_BYTES);
     reader.limits(limits);
     let mut decoder = reader.into_decoder().ok()?;
+    let (width, height) = decoder.dimensions();
+    if u64::from(width) * u64::from(height) > MOST_PIXELS {
+        return None;
+    }
     let orientation = decoder.orientation().ok();
     let mut photo = DynamicImage::from_decoder(decoder).ok()?;
     if photo.width().max(photo.height()) > LONGEST_PX {
@@ -59,6 +66,17 @@ mod tests {
         let small = small_photo(&png(1600, 800)).unwrap();
         let read = image::load_from_memory(&small).unwrap();
         assert_eq!((read.width(), read.height()), (LONGEST_PX, LONGEST_PX / 2));
+    }
+
+    /// A JPEG of two tables and a scan that says it is 65,497 by 65,279 pixels: found by the engine that looks for
+    /// inputs, it took a gigabyte.
+    #[test]
+    fn a_picture_that_claims_to_be_huge_is_none() {
+        let bytes = include_bytes!("../../../../hardness/corpus/photo/found-huge");
+        let decoder = ImageReader::new(Cursor::new(bytes)).with_guessed_format();
+        let decoder = decoder.unwrap().into_decoder().unwrap();
+        assert_eq!(decoder.dimensions(), (65_497, 65_279));
+        assert_eq!(small_photo(bytes), None);
     }
 
     #[test]
