@@ -189,9 +189,13 @@ fn twisted_step(cause: &Cause) -> Advice {
 /// (max - min)/mean.
 pub(crate) fn spread(values: &[f64]) -> Option<f64> {
     let mean = values.iter().sum::<f64>() / values.len() as f64;
+    (values.len() > 1 && mean > 0.0).then(|| range(values) / mean)
+}
+
+/// Highest less lowest.
+pub(crate) fn range(values: &[f64]) -> f64 {
     let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
-    (values.len() > 1 && mean > 0.0).then(|| (high - low) / mean)
+    high - values.iter().copied().fold(f64::INFINITY, f64::min)
 }
 
 /// Parts that must not be turned, by the names the files use.

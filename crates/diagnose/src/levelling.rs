@@ -8,7 +8,7 @@
 
 use evenpull_job::{BleedData, Condition};
 
-use crate::advice::{Desk, plain, spread};
+use crate::advice::{Desk, plain, range, spread};
 use crate::assessment::{Advice, CauseCode, Interval};
 use crate::evidence::Point;
 use crate::summary::{Limits, faults, interval, last_turns};
@@ -241,12 +241,6 @@ impl Desk<'_> {
         }
         Some(idle.steps(good))
     }
-}
-
-/// Highest less lowest.
-fn range(values: &[f64]) -> f64 {
-    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    high - values.iter().copied().fold(f64::INFINITY, f64::min)
 }
 
 /// The last idle reading, as the balance will leave it.

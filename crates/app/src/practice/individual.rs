@@ -68,8 +68,8 @@ impl Individual {
     /// A sound machine of this kind; the same seed gives the same machine.
     ///
     /// Normal spreads: shut angle 0.2 degree, discharge 5 %, runner 3 %, idle valve and bleeds 10 %,
-    /// stops and links 0.04 degree, sensor 4 mV and 1 %, pressure gain 0.4 %, pressure zero 0.17 kPa; leaks even from 0.2 to
-    /// 0.5 mm2.
+    /// stops and links 0.04 degree, sensor 4 mV and 1 %, pressure gain 0.4 %, pressure zero 0.17 kPa;
+    /// leaks even from 0.2 to 0.5 mm2.
     pub fn drawn(profile: &Profile, seed: u64) -> Self {
         let n = profile.bodies().len();
         let mut rng = StdRng::seed_from_u64(seed ^ 0x1d1_71d0);

@@ -8,7 +8,8 @@
 //! the logarithm of |b| is even a priori, as a mixture of normals `N(+-m, (0.35 m)^2)` with m an octave apart and
 //! one about nil, and q is a share of m. Steps and level are normal. `cov(c_i, c_j) = min(c_i^2, c_j^2)` of the
 //! stated deviations: what the surer of two visits has wrong in common, the other has as well. Given tau, m, q
-//! and the places of the steps everything is conjugate; tau runs over a grid with a half-Cauchy prior, the places over none, one and two. So the
+//! and the places of the steps everything is conjugate; tau runs over a grid with a half-Cauchy prior, the
+//! places over none, one and two. So the
 //! posterior is a mixture of normals, exact up to the grids; two steps are tried only where values jump.
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};

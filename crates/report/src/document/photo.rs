@@ -16,7 +16,8 @@ const MEMORY_BYTES: u64 = 256 * 1024 * 1024;
 /// memory, and a header of a hundred bytes may claim four thousand million.
 const MOST_PIXELS: u64 = 64_000_000;
 
-/// A camera's picture as a small JPEG, turned upright; `None` for what cannot be read as a picture.
+/// A camera's picture as a small JPEG, turned upright; `None` for what cannot be read as a picture
+/// or has more than 64 million pixels.
 ///
 /// `bytes`: a JPEG, PNG or WebP file.
 pub fn small_photo(bytes: &[u8]) -> Option<Vec<u8>> {
