@@ -132,7 +132,7 @@ pub fn draw(seed: u64) -> Drawn {
     let (mut taken, evidence) = taken(source, &mut instruments, &profile);
     taken.lambda = source.chance(0.35);
     let faults = fault::put_in(source, &profile, &mut machine, &mut instruments);
-    let seals = fault::seals(source, &profile, &faults);
+    let seals = fault::seals(source, &profile, &mut machine, &faults);
     let zeroed = evidence == Evidence::Gauges && !taken.swapped && source.chance(0.7);
     let checks = Checks::made(source, &profile, &machine, &faults, zeroed);
     let readings = take(
@@ -143,14 +143,22 @@ pub fn draw(seed: u64) -> Drawn {
         &points(taken),
         source,
     );
-    let truth = Truth::of(&profile, &machine, evidence, taken, &checks, faults);
+    let truth = Truth::of(
+        &profile,
+        &machine,
+        evidence,
+        taken,
+        &checks,
+        faults,
+        &seals.put_back,
+    );
     let visit = Visit {
         machine,
         instruments,
         taken,
         source: own,
         checks,
-        seals,
+        seals: seals.text,
         lines: readings.lines,
     };
     Drawn {

@@ -19,11 +19,11 @@ pub struct Truth {
     /// Faults worth more than the "good" limit, with the body they sit on.
     pub faults: Vec<(CauseCode, Option<String>)>,
     /// Causes that may be called either way: put in but worth less than the "good" limit, or not
-    /// put in but scattered to between "good" and "act" (links and bleeds).
+    /// put in but scattered to between "good" and "act" (links, bleeds, stops put back by eye).
     pub arguable: Vec<CauseCode>,
     /// Links and bleeds that are off by more than the assessment's own limit for calling them so,
     /// whoever did it: "good" for links, midway to "act" for bleeds; and stops that were turned, whether a
-    /// plate follows them or not: what the stated probability of each is of.
+    /// plate follows them or not, put back by eye or not: what the stated probability of each is of.
     pub graded: Vec<(CauseCode, Option<String>)>,
     /// The linkage has one stop carry all plates.
     pub rigid: bool,
@@ -35,22 +35,13 @@ pub struct Truth {
     pub bleed_mm2: Vec<f64>,
 }
 
-/// Change of depression per logarithm of area at idle [kPa], by the filling model: 1.4 kPa for 0.3 mm2 of
-/// 8 mm2.
-pub(super) const KPA_PER_LN_AREA_AT_IDLE: f64 = 37.0;
-
-/// Depression that a degree of plate is worth [kPa]: `K dA/dtheta / A`, K the change per logarithm of
-/// area, A the through-area beside the plate of that area law, at its opening `at_deg`.
-pub(super) fn kpa_per_deg(
-    kpa_per_ln_area: f64,
-    plate_mm2: &dyn Fn(f64) -> f64,
-    at_deg: f64,
-    area_mm2: f64,
-) -> f64 {
-    let step_deg = 0.05;
-    let slope = (plate_mm2(at_deg + step_deg) - plate_mm2(at_deg - step_deg)) / (2.0 * step_deg);
-    kpa_per_ln_area * slope / area_mm2
-}
+/// Causes of [`Truth::graded`].
+pub(super) const GRADED: [CauseCode; 4] = [
+    CauseCode::BalanceOff,
+    CauseCode::BleedUnequal,
+    CauseCode::StopIn,
+    CauseCode::StopOut,
+];
 
 /// Leak, bleed and idle valve of a sound body at idle [mm2].
 const BESIDE_PLATE_MM2: f64 = 3.0;
@@ -238,27 +229,55 @@ fn stop(source: &mut Source, side: usize, name: Option<String>, machine: &mut Ma
     }
 }
 
-/// Words of the seals section: a stop that was turned mostly shows it, now and then a seal is
-/// broken for another reason, and a good part cannot be seen.
-pub(super) fn seals(source: &mut Source, profile: &Profile, faults: &[Fault]) -> String {
+/// Seals as they are found, and stops that somebody turned and put back by eye.
+pub(super) struct Seals {
+    /// Words of the seals section.
+    pub(super) text: String,
+    /// Bodies whose stop was put back.
+    pub(super) put_back: Vec<usize>,
+}
+
+/// How far a stop that was put back by eye may be from where it was [deg]: a sixteenth of a turn of a screw of half
+/// a millimetre a turn on an arm of 15 mm is 0.12; assumed.
+const BY_EYE_DEG: f64 = 0.2;
+
+/// What is off by more counts as a moved stop, as the assessment says it of a stop with a broken seal [deg].
+const MOVED_DEG: f64 = 0.12;
+
+/// Looks at the seals: a stop that was turned mostly shows it, and a good part cannot be seen. Now and then the seal
+/// of another is broken: half of them flaked off, the others were turned and put back by eye.
+pub(super) fn seals(
+    source: &mut Source,
+    profile: &Profile,
+    machine: &mut Machine,
+    faults: &[Fault],
+) -> Seals {
     let words = ["disturbed", "cannot see", "intact"];
     let turned = |b: &String| {
         faults.iter().any(|(code, body)| {
             matches!(code, CauseCode::StopIn | CauseCode::StopOut) && body.as_ref() == Some(b)
         })
     };
-    let mut text = String::new();
-    for b in profile.bodies() {
-        let odds = if turned(b) {
+    let mut seals = Seals {
+        text: String::new(),
+        put_back: Vec::new(),
+    };
+    for (i, b) in profile.bodies().iter().enumerate() {
+        let by_fault = turned(b);
+        let odds = if by_fault {
             [0.65, 0.3, 0.05]
         } else {
             [0.05, 0.3, 0.65]
         };
-        let stop = words[source.pick(&odds)];
-        let link = words[source.pick(&[0.02, 0.3, 0.68])];
-        text += &format!("\"stop.{b}\" = \"{stop}\"\n\"link.{b}\" = \"{link}\"\n");
+        let stop = source.pick(&odds);
+        if stop == 0 && !by_fault && source.chance(0.5) {
+            machine.stop_deg[i] += source.between(-BY_EYE_DEG, BY_EYE_DEG);
+            seals.put_back.push(i);
+        }
+        let (stop, link) = (words[stop], words[source.pick(&[0.02, 0.3, 0.68])]);
+        seals.text += &format!("\"stop.{b}\" = \"{stop}\"\n\"link.{b}\" = \"{link}\"\n");
     }
-    text
+    seals
 }
 
 impl Truth {
@@ -270,14 +289,17 @@ impl Truth {
         taken: Taken,
         checks: &Checks,
         put_in: Vec<Fault>,
+        put_back: &[usize],
     ) -> Self {
         let base = profile.body.stop_opening_deg;
         let open = machine.openings_deg(profile, None);
         let offset_deg: Vec<f64> = open.iter().map(|o| o - base).collect();
         let area = machine.plate_mm2(profile, base) + BESIDE_PLATE_MM2;
         let per_mm2 = machine.kpa_per_ln_area / area;
-        let plate = |deg: f64| machine.plate_mm2(profile, deg);
-        let per_deg = kpa_per_deg(machine.kpa_per_ln_area, &plate, base, area);
+        let step_deg = 0.05;
+        let plate_mm2 = |deg: f64| machine.plate_mm2(profile, deg);
+        let slope = (plate_mm2(base + step_deg) - plate_mm2(base - step_deg)) / (2.0 * step_deg);
+        let per_deg = machine.kpa_per_ln_area * slope / area;
         let tolerance = profile.tolerance;
         let rigid = profile.couplings[0].law == CouplingLaw::Rigid;
         let bleed_mm2: Vec<f64> = (0..open.len()).map(|b| machine.bleed_mm2(b)).collect();
@@ -308,6 +330,23 @@ impl Truth {
             } else if worth_kpa > tolerance.good_kpa {
                 faults.push((code, body));
             } else {
+                arguable.push(code);
+            }
+        }
+        for &b in put_back {
+            let off_deg = machine.stop_deg[b];
+            let (code, worth_kpa) = if off_deg > 0.0 {
+                (CauseCode::StopIn, per_deg * offset_deg[b])
+            } else {
+                (CauseCode::StopOut, per_deg * -offset_deg[b])
+            };
+            let fault = (code, Some(profile.bodies()[b].clone()));
+            if off_deg.abs() > MOVED_DEG {
+                graded.push(fault.clone());
+            }
+            if worth_kpa > tolerance.act_kpa {
+                faults.push(fault);
+            } else if off_deg.abs() > MOVED_DEG || worth_kpa > tolerance.good_kpa {
                 arguable.push(code);
             }
         }

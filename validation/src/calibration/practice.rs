@@ -1,15 +1,14 @@
 //! The same counts on jobs of the practice engine: recordings, import, refill fit and all.
 
-use evenpull_airflow::Plate;
 use evenpull_app::{
-    AppError, Fault, Individual, PracticeRequest, PracticeTruth, PracticeVisit, Sampling,
-    assess_sampled,
+    AppError, Fault, Individual, LoadedProfile, PracticePoint, PracticeRequest, PracticeTruth,
+    PracticeVisit, Sampling, assess_sampled,
 };
 use evenpull_diagnose::CauseCode;
-use evenpull_job::{CouplingLaw, Profile};
+use evenpull_job::{Condition, CouplingLaw, Profile};
 
 use super::draw::Evidence;
-use super::fault::{KPA_PER_LN_AREA_AT_IDLE, Truth, kpa_per_deg};
+use super::fault::Truth;
 use super::tally::Tally;
 use crate::study::{Chance, KINDS, on_all_cores};
 
@@ -77,7 +76,8 @@ fn one(seed: u64, sampling: Sampling) -> Result<Tally, AppError> {
         return Ok(Tally::default());
     }
     let outcome = assess_sampled(folder.path(), sampling, &mut |_, _| {})?;
-    let truth = truth(profile, &own, code, body, &put_in);
+    let worth = Worth::of(&loaded, &own, &put_in)?;
+    let truth = truth(profile, worth, code, body, &put_in);
     let mut tally = Tally::default();
     tally.add(seed, &truth, &outcome.assessment);
     Ok(tally)
@@ -114,10 +114,76 @@ fn needs_body(code: CauseCode) -> bool {
     .contains(&code)
 }
 
+/// What a plate and an area are worth in depression on one machine as it stands at idle, by the practice
+/// engine itself and not by any law of the assessment.
+#[derive(Debug, Clone, Copy)]
+struct Worth {
+    /// A degree of plate, mean of the bodies [kPa].
+    kpa_per_deg: f64,
+    /// A square millimetre, mean of the bodies [kPa].
+    kpa_per_mm2: f64,
+}
+
+/// Leak that tells what area is worth [mm2]: a tenth of the through-area at idle.
+const PROBE_MM2: f64 = 0.8;
+
+impl Worth {
+    fn of(
+        loaded: &LoadedProfile,
+        own: &Individual,
+        put_in: &PracticeTruth,
+    ) -> Result<Self, AppError> {
+        let per_ln = kpa_per_ln_area(loaded, own)?;
+        let throttle = own.throttle(&loaded.profile)?;
+        let idle = put_in.readings.iter().find(|r| r.condition == "idle");
+        let idle = idle.expect("a job without an idle was left out before");
+        let mean = |each: &dyn Fn(usize) -> f64| {
+            let n = idle.plate_deg.len();
+            (0..n).map(each).sum::<f64>() / n as f64
+        };
+        let slope_mm2_per_deg = |b: usize| {
+            let at = idle.plate_deg[b].to_radians();
+            1e6 * throttle.dthrough_area_m2_per_rad(at) * 1f64.to_radians()
+        };
+        let area = &idle.through_area_mm2;
+        Ok(Self {
+            kpa_per_deg: mean(&|b| per_ln * slope_mm2_per_deg(b) / area[b]),
+            kpa_per_mm2: mean(&|b| per_ln / area[b]),
+        })
+    }
+}
+
+/// Fall of depression over the logarithm of through-area at idle [kPa]: the machine without its fault, run with a
+/// leak on its first body.
+fn kpa_per_ln_area(loaded: &LoadedProfile, own: &Individual) -> Result<f64, AppError> {
+    let mut leaking = own.clone();
+    if let Some(leaks) = &mut leaking.leak_mm2 {
+        leaks[0] += PROBE_MM2;
+    }
+    let request = PracticeRequest {
+        profile: loaded,
+        faults: &[],
+        seed: 1,
+    };
+    let folder = tempfile::tempdir().map_err(|e| AppError::Practice(e.to_string()))?;
+    let mut visit = PracticeVisit::begin(&request, &leaking, folder.path())?;
+    let idle = visit.take(PracticePoint {
+        condition: Condition::Idle,
+        rpm: loaded.profile.engine.idle_rpm,
+        pinched: false,
+    })?;
+    let beyond = |v: &[f64]| {
+        let others = &v[1..];
+        v[0] - others.iter().sum::<f64>() / others.len() as f64
+    };
+    let ln: Vec<f64> = idle.through_area_mm2.iter().map(|a| a.ln()).collect();
+    Ok(-beyond(&idle.mean_depression_kpa) / beyond(&ln))
+}
+
 /// What was put in, and what the machine's own scatter left beyond the limits of a verdict.
 fn truth(
     profile: &Profile,
-    own: &Individual,
+    worth: Worth,
     code: CauseCode,
     body: Option<String>,
     put_in: &PracticeTruth,
@@ -126,18 +192,6 @@ fn truth(
     let base = profile.body.stop_opening_deg;
     let idle = put_in.readings.iter().find(|r| r.condition == "idle");
     let plates = idle.map_or(&[][..], |r| r.plate_deg.as_slice());
-    let area = idle.map_or(f64::NAN, |r| r.through_area_mm2[0]);
-    let plate = Plate::new(
-        profile.body.bore_mm * 1e-3,
-        profile.body.spindle_mm * 1e-3,
-        (profile.body.shut_angle_deg + own.shut_deg).to_radians(),
-    )
-    .expect("the plate of a practice engine");
-    let plate_mm2 = |deg: f64| {
-        let rad = deg.to_radians();
-        own.discharge * profile.body.discharge.at(rad) * plate.area_m2(rad) * 1e6
-    };
-    let per_deg = kpa_per_deg(KPA_PER_LN_AREA_AT_IDLE, &plate_mm2, base, area);
     let mut truth = Truth {
         evidence: Evidence::Full,
         faults: Vec::new(),
@@ -154,7 +208,7 @@ fn truth(
     let linkage = [CauseCode::BalanceOff, CauseCode::LinkAltered].contains(&code);
     for coupling in &profile.couplings {
         for &b in &coupling.driven {
-            let worth_kpa = per_deg * put_in.link_deg[b].abs();
+            let worth_kpa = worth.kpa_per_deg * put_in.link_deg[b].abs();
             let on = Some(profile.bodies()[b].clone());
             // A fault on the driving plate's link is one of what it drives.
             let touched = linkage && (body == on || worth_kpa > t.act_kpa);
@@ -175,7 +229,7 @@ fn truth(
         .iter()
         .copied()
         .fold(f64::INFINITY, f64::min);
-    let apart_kpa = KPA_PER_LN_AREA_AT_IDLE * (high - low) / area;
+    let apart_kpa = worth.kpa_per_mm2 * (high - low);
     if apart_kpa > 0.5 * (t.good_kpa + t.act_kpa) {
         truth.graded.push((CauseCode::BleedUnequal, None));
     }

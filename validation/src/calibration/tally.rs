@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use evenpull_diagnose::{Assessment, Cause, CauseCode, Interval};
 
 use super::draw::Evidence;
-use super::fault::Truth;
+use super::fault::{GRADED, Truth};
 
 /// Edges of the bins of stated probability; causes below the first are not listed.
 pub(super) const EDGES: [f64; 8] = [0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0];
@@ -252,16 +252,10 @@ impl Tally {
     /// A probability says that a cause is there by the assessment's own limits, so that is counted;
     /// what a verdict may call either way is neither there nor absent only where it has no such limit.
     fn reliability(&mut self, truth: &Truth, answer: &Assessment) {
-        let graded = [
-            CauseCode::BalanceOff,
-            CauseCode::BleedUnequal,
-            CauseCode::StopIn,
-            CauseCode::StopOut,
-        ];
         let mut truth = truth.clone();
-        truth.faults.retain(|(code, _)| !graded.contains(code));
+        truth.faults.retain(|(code, _)| !GRADED.contains(code));
         truth.faults.append(&mut truth.graded);
-        truth.arguable.retain(|code| !graded.contains(code));
+        truth.arguable.retain(|code| !GRADED.contains(code));
         for cause in &answer.causes {
             if cause.members.iter().any(|m| truth.arguable.contains(m))
                 || (cause.code == CauseCode::None && !truth.arguable.is_empty())

@@ -2,7 +2,7 @@
 //!
 //! Amounts are drawn from ranges a shop meets (assumed); everything drawn depends on the seed.
 
-use evenpull_airflow::{Hose, Plate, Throttle};
+use evenpull_airflow::Hose;
 use evenpull_engine::{
     Basics, Chain, Coupling, EngineSpec, Follows, IdleBaseline, Linkage, Options, Quantiser, Run,
     Samples, Sampling, Setting, Trace, run, sense,
@@ -332,7 +332,7 @@ fn basics(profile: &Profile) -> Result<Basics, AppError> {
         inlet_closes_abdc_deg: e.inlet_closes_abdc_deg,
         exhaust_opens_bbdc_deg: e.exhaust_opens_bbdc_deg,
         exhaust_closes_atdc_deg: e.exhaust_closes_atdc_deg,
-        body: throttle(profile, profile.body.shut_angle_deg, 1.0)?,
+        body: Individual::none(profile).throttle(profile)?,
         runner_m3: profile.body.runner_cc * 1e-6,
         idle_steps: steps,
         idle_area_per_step_m2: per_step * 1e-6,
@@ -378,29 +378,11 @@ fn linkage(profile: &Profile, own: &Individual) -> Linkage {
 
 /// Gives the engine of a kind the casting, runner and idle valve of one machine.
 fn set_apart(spec: &mut EngineSpec, profile: &Profile, own: &Individual) -> Result<(), AppError> {
-    let shut_deg = profile.body.shut_angle_deg + own.shut_deg;
-    let body = throttle(profile, shut_deg, own.discharge)?;
+    let body = own.throttle(profile)?;
     for c in &mut spec.cylinders {
         c.body.clone_from(&body);
         c.runner_m3 *= own.runner;
     }
     spec.idle.area_per_step_m2 *= own.valve;
     Ok(())
-}
-
-/// Plate and discharge of a body, its coefficient times `factor`.
-fn throttle(profile: &Profile, shut_deg: f64, factor: f64) -> Result<Throttle, AppError> {
-    let mm = 1e-3;
-    let plate = Plate::new(
-        profile.body.bore_mm * mm,
-        profile.body.spindle_mm * mm,
-        shut_deg.to_radians(),
-    )
-    .map_err(|e| AppError::Practice(e.to_string()))?;
-    let discharge = profile
-        .body
-        .discharge
-        .scaled(factor)
-        .map_err(|e| AppError::Practice(e.to_string()))?;
-    Ok(Throttle { plate, discharge })
 }

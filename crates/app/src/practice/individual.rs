@@ -3,11 +3,14 @@
 //! No two castings are alike and a profile knows a kind only. Spreads are those of
 //! `docs/calibration.md`, assumed; the practice engine without them is easier than a workshop.
 
+use evenpull_airflow::{Plate, Throttle};
 use evenpull_job::Profile;
 use evenpull_trace::ZERO_DRIFT_PA;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
+
+use crate::error::AppError;
 
 /// Deviations of one machine from its profile; lists in the profile's order.
 #[derive(Debug, Clone, PartialEq)]
@@ -104,5 +107,25 @@ impl Individual {
         own.leak_mm2 = Some((0..n).map(|_| rng.random_range(0.2..0.5)).collect());
         own.zero_pa = (0..n).map(|_| spread(&mut rng, ZERO_DRIFT_PA)).collect();
         own
+    }
+
+    /// Plate and discharge of each body, all alike, with the casting of this machine.
+    ///
+    /// # Errors
+    /// [`AppError::Practice`] for a plate or a discharge that cannot be.
+    pub fn throttle(&self, profile: &Profile) -> Result<Throttle, AppError> {
+        let mm = 1e-3;
+        let body = &profile.body;
+        let plate = Plate::new(
+            body.bore_mm * mm,
+            body.spindle_mm * mm,
+            (body.shut_angle_deg + self.shut_deg).to_radians(),
+        )
+        .map_err(|e| AppError::Practice(e.to_string()))?;
+        let discharge = body
+            .discharge
+            .scaled(self.discharge)
+            .map_err(|e| AppError::Practice(e.to_string()))?;
+        Ok(Throttle { plate, discharge })
     }
 }
