@@ -50,8 +50,8 @@ pub use evenpull_job::{
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
 pub use evenpull_report::{
     CivilTime, DocumentKind, GAUGE_UNITS, LineChoice, Paper, PricedLine, Rates, RemarkTopic,
-    STYLE as PAGE_STYLE, TextTableError, Writing, cause_name, chance, filled_text, text_table,
-    turn_fraction,
+    STYLE as PAGE_STYLE, TextTableError, Verdict, Writing, cause_headline, cause_name, chance,
+    filled_text, lowered, text_table, turn_fraction, verdict,
 };
 pub use evenpull_store::{
     Access, AdjustmentRecord, BackupSummary, CheckRecord, CheckReport, DocumentRecord,

@@ -3,8 +3,8 @@
 use std::fmt::Write;
 
 use evenpull_app::{
-    Advice, AssessOutcome, Assessment, Cause, CauseCode, CautionWhen, GateState, cause_name,
-    cautions_for, chance, turn_fraction,
+    Advice, AssessOutcome, Assessment, Cause, CauseCode, CautionWhen, GateState, cause_headline,
+    cautions_for, chance, lowered, turn_fraction,
 };
 
 use crate::assess_tables::{baseline, bodies, mixture, readings};
@@ -101,25 +101,13 @@ fn verdict(a: &Assessment) -> String {
 
 /// A cause or family, its body, its odds.
 fn odds(cause: &Cause) -> String {
-    let mut names = vec![cause_name(cause.code)];
-    names.extend(
-        cause
-            .members
-            .iter()
-            .filter(|&&m| m != cause.code)
-            .map(|&m| cause_name(m)),
-    );
-    let joined = names
-        .iter()
-        .map(|n| lowered(n))
-        .collect::<Vec<_>>()
-        .join(" or ");
+    let names = lowered(&cause_headline(cause));
     let body = match &cause.body {
         Some(body) if cause.code != CauseCode::None => format!(", {body}"),
         _ => String::new(),
     };
     format!(
-        "{joined}{body}: {} ({})",
+        "{names}{body}: {} ({})",
         chance(cause.probability),
         percent(cause.probability)
     )
@@ -236,13 +224,6 @@ fn by_text(a: &Assessment) -> Vec<(&str, Vec<usize>)> {
 
 fn list(items: &[String]) -> String {
     items.iter().map(|i| entry("  - ", i)).collect()
-}
-
-fn lowered(text: &str) -> String {
-    let mut chars = text.chars();
-    chars
-        .next()
-        .map_or_else(String::new, |c| c.to_lowercase().chain(chars).collect())
 }
 
 fn capital(text: &str) -> String {

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use evenpull_job::{Condition, Job, SealState};
 
+use crate::advice::range;
 use crate::assessment::{Cause, CauseCode};
 use crate::evidence::{Evidence, Point};
 use crate::hypothesis::{Fault, one_stop_carries};
@@ -22,6 +23,9 @@ const ALONE: f64 = 0.95;
 
 /// Change of chi-square that counts as evidence; 4 is two standard deviations.
 const TELLING: f64 = 4.0;
+
+/// Turns of bleeds that are called alike: as well as they are counted from the seat; assumed.
+const ALIKE_TURNS: f64 = 0.1;
 
 /// Everything the verdict is made from.
 pub(crate) struct Court<'a> {
@@ -53,8 +57,11 @@ pub(crate) fn causes(court: &Court<'_>) -> (Vec<Cause>, bool) {
 }
 
 /// True unless a cause beside the areas rests on a single sign; a part that was itself measured
-/// needs no second one.
+/// needs no second one. Bleeds whose turns nobody noted are told by nothing but a difference.
 fn borne_out(court: &Court<'_>, leading: Fault) -> bool {
+    if leading.code == CauseCode::BleedUnequal && court.evidence.bleeds_assumed {
+        return false;
+    }
     court.weighed.alternative(leading).is_none_or(|own| {
         let asks = own.weak && court.weighed.asks_for_air > SPEAKS;
         own.direct || own.signs.len() + usize::from(asks) > 1
@@ -377,20 +384,30 @@ fn gaps<'a>(
     )
 }
 
+/// What speaks for unequal bleeds: their turns, or what was read at idle.
 fn bleed_words(court: &Court<'_>) -> String {
+    let shown = || seen(court, Channel::AreasIdle, [0, 1]);
+    if court.evidence.bleeds_assumed {
+        return format!(
+            "the turns of the bleeds were not noted; unequal ones would explain {}",
+            shown()
+        );
+    }
     let turns = crate::summary::last_turns(court.evidence, court.model.space.bodies);
-    let list: Vec<String> = court
-        .model
-        .profile
-        .bodies()
-        .iter()
-        .zip(turns)
-        .map(|(b, t)| format!("{b} {t:.2}"))
-        .collect();
-    format!(
-        "the bleeds stand at unequal turns from their seats ({})",
-        list.join(", ")
-    )
+    let bodies = court.model.profile.bodies().iter().zip(&turns);
+    let list: Vec<String> = bodies.map(|(b, t)| format!("{b} {t:.2}")).collect();
+    if range(&turns) > ALIKE_TURNS {
+        format!(
+            "the bleeds stand at unequal turns from their seats ({})",
+            list.join(", ")
+        )
+    } else {
+        format!(
+            "the bleeds pass unequal air at alike turns from their seats ({}): {}",
+            list.join(", "),
+            shown()
+        )
+    }
 }
 
 /// Whether the ECU has stored the moved stop as closed.

@@ -7,9 +7,11 @@
 
 use std::collections::BTreeMap;
 
+use evenpull_job::Condition;
+
 use crate::assessment::CauseCode;
 use crate::cylinder::{Alternative, Group, unseen};
-use crate::evidence::Evidence;
+use crate::evidence::{Evidence, Point};
 use crate::hypothesis::Fault;
 use crate::model::{Model, VALVE_PLACE};
 use crate::posterior::Fitted;
@@ -195,12 +197,16 @@ struct Bodies<'a> {
 
 impl<'a> Bodies<'a> {
     fn of(model: &'a Model<'a>, evidence: &Evidence, fitted: &[Fitted]) -> Self {
+        let read = |p: &&Point| p.condition == Condition::Idle && p.law.is_some();
+        let mut idled = evidence.points.iter().filter(read);
         Self {
             model,
             limits: Limits::of(model, evidence, &fitted[0]),
             turns: last_turns(evidence, model.space.bodies),
             bleed_limit_mm2: bleed_limit_mm2(model, evidence),
-            has_bleeds: model.profile.bleed.is_some() && !evidence.bleeds_assumed,
+            // Turns that nobody noted may be anything; only an idle tells what the bleeds then pass.
+            has_bleeds: model.profile.bleed.is_some()
+                && (!evidence.bleeds_assumed || idled.next().is_some()),
         }
     }
 

@@ -8,23 +8,23 @@ use crate::wording::{body_words, cause_headline, chance, lowered};
 /// Causes below this probability are not named beside an undetermined verdict.
 const WORTH_NAMING: f64 = 0.10;
 
-/// The verdict as the page shows it.
-#[derive(Debug, PartialEq, Eq)]
-pub(crate) struct Verdict {
-    /// The cause, or `Undetermined`.
-    pub(crate) headline: String,
+/// The verdict as every page shows it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Verdict {
+    /// The cause or the whole family, or `Undetermined`.
+    pub headline: String,
     /// Body concerned.
-    pub(crate) body: Option<String>,
+    pub body: Option<String>,
     /// Odds in words and per cent, or what keeps the readings from deciding.
-    pub(crate) odds: String,
+    pub odds: String,
+    /// True when the next reading comes before any work.
+    pub undetermined: bool,
     /// What to measure next.
     pub(crate) next: Option<Next>,
-    /// True when the next reading comes before any work.
-    pub(crate) undetermined: bool,
 }
 
 /// The next reading in words.
-#[derive(Debug, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Next {
     pub(crate) what: String,
     pub(crate) why: String,
@@ -32,7 +32,7 @@ pub(crate) struct Next {
 }
 
 /// Puts the assessment into one line.
-pub(crate) fn verdict(assessment: &Assessment) -> Verdict {
+pub fn verdict(assessment: &Assessment) -> Verdict {
     let next = assessment.next_reading.as_ref().map(next);
     let (headline, body, odds) = match assessment.causes.first() {
         Some(top) if !assessment.undetermined => (

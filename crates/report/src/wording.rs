@@ -33,7 +33,7 @@ pub fn cause_name(code: CauseCode) -> &'static str {
 }
 
 /// The headline of a cause; the members of a family are joined by `or`, likeliest first.
-pub(crate) fn cause_headline(cause: &Cause) -> String {
+pub fn cause_headline(cause: &Cause) -> String {
     let mut names = vec![cause_name(cause.code)];
     names.extend(
         cause
@@ -57,7 +57,7 @@ pub(crate) fn cause_headline(cause: &Cause) -> String {
 }
 
 /// A headline inside a sentence.
-pub(crate) fn lowered(text: &str) -> String {
+pub fn lowered(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |first| {
         first.to_lowercase().chain(chars).collect()

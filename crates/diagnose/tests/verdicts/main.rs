@@ -267,6 +267,50 @@ fn gauges_that_were_not_checked_decide_nothing() {
     assert!(a.bodies.is_empty(), "no areas without recordings");
 }
 
+/// Turns that nobody noted are no reason to call a machine even that reads 7.5 kPa apart at idle, nor to doubt the
+/// bleeds of one that reads alike or was not read at idle.
+#[test]
+fn bleeds_that_nobody_noted_may_be_what_is_unequal() {
+    let zeroed = "[checks]\ngauges_zeroed = true\n";
+    let reading = |condition, left: f64, right: f64| {
+        format!(
+            "[[reading]]\ncondition = \"{condition}\"\n\
+             gauge = {{ left = {left:.1}, right = {right:.1}, unit = \"kPa\" }}\n"
+        )
+    };
+    let chance = |a: &Assessment, code: CauseCode| {
+        let named = a.causes.iter().filter(|c| c.code == code);
+        named.map(|c| c.probability).fold(0.0, f64::max)
+    };
+    let apart = || zeroed.to_owned() + &reading("idle", 37.0, 44.5) + &reading("hold", 39.8, 43.0);
+    let even = || zeroed.to_owned() + &reading("idle", 44.2, 44.1) + &reading("hold", 43.0, 43.1);
+    let hold = || zeroed.to_owned() + &reading("hold", 43.0, 43.1);
+    let found = gauges(0, &apart()).assess();
+    assert!(chance(&found, CauseCode::None) < 0.02, "{:?}", found.causes);
+    assert!(
+        chance(&found, CauseCode::BleedUnequal) > 0.1,
+        "{:?}",
+        found.causes
+    );
+    // Nothing but the difference speaks for it: counting the turns comes first.
+    assert!(found.undetermined);
+    let next = found.next_reading.expect("a next reading");
+    assert_eq!(next.kind, ReadingKind::BleedsShut, "{next:?}");
+    let found = gauges(0, &even()).assess();
+    assert_eq!(leading(&found).0, [CauseCode::None]);
+    assert!(
+        chance(&found, CauseCode::BleedUnequal) < 0.2,
+        "{:?}",
+        found.causes
+    );
+    let found = gauges(0, &hold()).assess();
+    assert!(
+        chance(&found, CauseCode::BleedUnequal) < 0.01,
+        "{:?}",
+        found.causes
+    );
+}
+
 #[test]
 fn swapped_gauges_show_which_of_them_is_off() {
     // The gauge on the left reads 3 kPa high; the cylinders are alike.

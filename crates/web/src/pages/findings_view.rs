@@ -1,12 +1,11 @@
 //! Findings as a page shows them beside the whole findings page.
 
-use evenpull_app::{Assessment, Writing, cause_name, chance, turn_fraction};
+use evenpull_app::{Assessment, Verdict, Writing, turn_fraction, verdict};
 
-/// The leading cause, the next reading and the steps.
+/// The verdict, the next reading and the steps.
 #[derive(Debug)]
 pub(crate) struct Findings {
-    pub(crate) headline: String,
-    pub(crate) odds: String,
+    pub(crate) verdict: Verdict,
     pub(crate) next: Option<String>,
     pub(crate) steps: Vec<StepView>,
 }
@@ -29,21 +28,9 @@ pub(crate) fn findings_view(
     can_follow: impl Fn(usize) -> bool,
     writing: Writing,
 ) -> Findings {
-    let (headline, odds) = match found.causes.first() {
-        Some(cause) => {
-            let body = cause.body.as_ref().map(|b| format!(", {b}"));
-            let name = cause_name(cause.code);
-            (
-                format!("{name}{}", body.unwrap_or_default()),
-                chance(cause.probability).to_owned(),
-            )
-        }
-        None => (String::new(), String::new()),
-    };
     let next = found.next_reading.as_ref();
     Findings {
-        headline,
-        odds,
+        verdict: verdict(found),
         next: next.map(|n| format!("{}: {}", n.what, n.why)),
         steps: found
             .advice

@@ -105,6 +105,41 @@ async fn a_job_goes_from_booking_in_to_handover_on_gauges() {
     assert!(!device.get("/jobs?open=yes").await.text.contains("Dunlin"));
 }
 
+/// The part of a page between two marks.
+fn between<'a>(page: &'a str, from: &str, to: &str) -> &'a str {
+    let start = page.find(from).map(|at| at + from.len());
+    let rest = &page[start.unwrap_or_else(|| panic!("no {from} in {page}"))..];
+    &rest[..rest.find(to).unwrap_or(rest.len())]
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_findings_of_a_job_say_no_more_than_its_whole_page() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin 1060", "uneven").await;
+    let mut said = Vec::new();
+    for (condition, left, right) in [("idle", "37", "44.5"), ("hold", "39.8", "43")] {
+        let reading = [
+            ("condition", condition),
+            ("gauge.left", left),
+            ("gauge.right", right),
+            ("unit", "kpa"),
+        ];
+        device.submit(&format!("{job}/readings"), &reading).await;
+        device.submit(&format!("{job}/assess"), &[]).await;
+        let whole = device.get(&format!("{job}/findings/page")).await.text;
+        let short = device.get(&format!("{job}/findings")).await.text;
+        let work = device.get(&format!("{job}/work")).await.text;
+        let headline = between(&whole, "class=\"headline\">", "<");
+        let odds = between(&whole, "class=\"odds\">", "</p>");
+        for page in [short, work] {
+            assert!(page.contains(headline), "{headline} in {page}");
+            assert!(page.contains(odds), "{odds} in {page}");
+        }
+        said.push(headline.to_owned());
+    }
+    assert!(said.iter().any(|s| s == "Undetermined"), "{said:?}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_sealed_part_needs_its_stage_and_a_written_reason() {
     let device = Device::paired().await;
