@@ -149,13 +149,13 @@ fn clean_scans(data: &[u8]) -> Option<Vec<u8>> {
             }
             // A fill byte.
             markers::P => at = mark + 1,
+            // Nothing says how long a reserved or temporary one is, so anything may hide in it.
+            0x01..=0xbf | markers::SOI => return None,
             _ => {
                 let length = data.get(mark + 2..mark + 4)?;
                 let end = mark + 2 + usize::from(u16::from_be_bytes([length[0], length[1]]));
                 let segment = data.get(mark..end)?;
-                let remark =
-                    marker == markers::COM || (markers::APP0..=markers::APP15).contains(&marker);
-                if !remark {
+                if is_drawn_by(marker) {
                     out.extend_from_slice(segment);
                 }
                 at = end;
@@ -171,9 +171,17 @@ fn draws(segment: &JpegSegment) -> bool {
         markers::APP0 => content.starts_with(b"JFIF\0"),
         markers::APP2 => content.starts_with(b"ICC_PROFILE\0"),
         markers::APP14 => content.starts_with(b"Adobe"),
-        markers::APP1 | markers::COM => false,
-        marker => !(markers::APP3..=markers::APP15).contains(&marker),
+        marker => is_drawn_by(marker),
     }
+}
+
+/// Whether a marker is that of a frame, a table or a scan; the others are remarks, or reserved and may hold anything.
+///
+/// # Source
+/// ITU-T T.81, table B.1.
+fn is_drawn_by(marker: u8) -> bool {
+    // JPG, among the frames, is reserved.
+    (0xc0..=0xcf).contains(&marker) && marker != 0xc8 || (markers::SOS..=0xdf).contains(&marker)
 }
 
 fn clean_png(raw: Bytes) -> Option<Vec<u8>> {

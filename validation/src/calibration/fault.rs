@@ -59,11 +59,12 @@ pub(super) fn put_in(
     let side = source.pick(&vec![1.0; profile.bodies().len()]);
     let name = Some(profile.bodies()[side].clone());
     // The last stands for the twelve that are met less often.
-    match source.pick(&[0.3, 0.15, 0.15, 0.07, 0.03, 0.05, 0.04, 0.05, 0.16]) {
+    let first = source.pick(&[0.33, 0.15, 0.15, 0.04, 0.03, 0.05, 0.04, 0.05, 0.16]);
+    let mut faults = match first {
         0 => Vec::new(),
         1 => vec![balance(source, profile, machine)],
-        2 => vec![leak(source, side, name, machine)],
-        3 => vec![stop(source, side, name, machine)],
+        2 => vec![leak(source, side, name.clone(), machine)],
+        3 => vec![stop(source, side, name.clone(), machine)],
         4 => {
             let deg = source.sign() * source.between(0.4, 1.0);
             machine.zero_v += profile.sensor.map_or(0.0, |s| s.volts_per_deg) * deg;
@@ -85,10 +86,24 @@ pub(super) fn put_in(
         }
         7 => vec![
             balance(source, profile, machine),
-            leak(source, side, name, machine),
+            leak(source, side, name.clone(), machine),
         ],
-        _ => rarer(source, profile, machine, side, name),
+        _ => rarer(source, profile, machine, side, name.clone()),
+    };
+    if source.chance(STOP_BESIDE) && !faults.iter().any(|f| holds_plates(f.0)) {
+        faults.push(stop(source, side, name, machine));
     }
+    faults
+}
+
+/// Chance that a stop was turned on a machine whatever else is the matter with it: who turns one screw often turns
+/// the next; assumed.
+const STOP_BESIDE: f64 = 0.04;
+
+/// Faults of what the plates rest on.
+fn holds_plates(code: CauseCode) -> bool {
+    use CauseCode::{CableTight, StopIn, StopOut};
+    matches!(code, StopIn | StopOut | CableTight)
 }
 
 /// Valves, compression, spark, injectors, filter, idle valve, idle hose, bleed, cable, sensor track.

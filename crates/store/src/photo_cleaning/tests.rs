@@ -3,6 +3,9 @@ use proptest::prelude::*;
 
 const PLACE: &[u8] = b"N 12 34 56";
 
+/// A mark that the standard keeps for extensions.
+const RESERVED: u8 = 0xf0;
+
 fn segment(marker: u8, content: &[u8]) -> Vec<u8> {
     let length = u16::try_from(content.len() + 2).unwrap().to_be_bytes();
     [&[0xff, marker], &length[..], content].concat()
@@ -25,12 +28,14 @@ fn jpeg() -> Vec<u8> {
         ),
         segment(markers::APP13, PLACE),
         segment(markers::COM, PLACE),
+        segment(RESERVED, PLACE),
         segment(markers::DQT, &[0; 65]),
         segment(markers::SOF0, &frame),
         segment(markers::DHT, &[0; 20]),
         segment(markers::SOS, &scan),
         vec![1, 2, 0xff, 0x00, 3, 0xff, 0xd0, 4],
         segment(markers::COM, PLACE),
+        segment(RESERVED, PLACE),
         segment(markers::DHT, &[0; 20]),
         segment(markers::SOS, &scan),
         vec![5, 6, 0xff, 0xd9],
@@ -106,6 +111,13 @@ fn what_is_no_picture_or_is_cut_off_is_refused() {
     cut.truncate(cut.len() - PLACE.len() - 3);
     assert!(clean("p.jpg", cut).is_err());
     assert!(clean("p.jpg", vec![0xff, 0xd8]).is_err());
+    // A scan goes on behind a mark without a length: what hides behind one that claims to have one?
+    for mark in [0x01, 0x02, 0xbf, 0xd8] {
+        let end = jpeg().len() - PLACE.len() - 2;
+        let mut hiding = jpeg();
+        hiding.splice(end..end, segment(mark, PLACE));
+        assert!(clean("p.jpg", hiding).is_err(), "{mark:#x}");
+    }
 }
 
 proptest! {
