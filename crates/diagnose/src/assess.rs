@@ -314,7 +314,17 @@ fn blank(
             plate_deg: None,
         })
         .collect();
-    let mut notices: Vec<Notice> = Vec::new();
+    let dead = evidence.gauges_dead.iter().map(|&(reading, body, kpa)| {
+        let (number, name) = (reading + 1, &profile.bodies()[body]);
+        Notice::new(
+            "gauge-shows-nothing",
+            format!(
+                "the gauge on {name} shows {kpa:.1} kPa in reading {number}, and a running engine pulls more: look for \
+                 a hose that is off or kinked or a shut tap; the gauges of that reading are left out"
+            ),
+        )
+    });
+    let mut notices: Vec<Notice> = dead.collect();
     if evidence.bleeds_assumed {
         notices.push(Notice::new(
             "bleeds-assumed",

@@ -8,6 +8,9 @@ use evenpull_trace::{CycleReading, ZERO_DRIFT_PA};
 use crate::breathing::{Breathing, DepressionLaw};
 use crate::record::Record;
 
+/// Least depression that a running engine pulls where readings are taken [kPa]: 25 to 45 at idle, a few wide open; assumed.
+const LEAST_KPA: f64 = 1.0;
+
 /// Repeatability of a gauge pair on one reading [kPa]; common practice, no source.
 pub(crate) const GAUGE_SD_KPA: f64 = 0.3;
 
@@ -146,6 +149,8 @@ pub(crate) struct Evidence {
     pub(crate) bleeds_assumed: bool,
     /// Gauges were zeroed, or exchanged for one of the readings.
     pub(crate) gauges_checked: bool,
+    /// Gauges that show no depression on a running engine: reading, body, depression [kPa].
+    pub(crate) gauges_dead: Vec<(usize, usize, f64)>,
     /// Turns of bleeds and balance adjusters between the readings.
     pub(crate) turns: Vec<Turn>,
     /// What earlier visits of the machine say of what lasts.
@@ -174,6 +179,7 @@ impl Evidence {
             bleeds_assumed: false,
             gauges_checked: job.checks.gauges_zeroed == Some(true)
                 || job.readings.iter().any(|r| r.swapped),
+            gauges_dead: Vec::new(),
             turns: Vec::new(),
             record: None,
             family_closed_v: None,
@@ -187,7 +193,7 @@ impl Evidence {
         let mut turns: Vec<Option<f64>> = vec![None; n];
         let mut idle_steps = None;
         let apart = pinched_apart(job, profile, cycles);
-        for (reading, cycle) in job.readings.iter().zip(cycles) {
+        for (number, (reading, cycle)) in job.readings.iter().zip(cycles).enumerate() {
             // Where every condition was read with the passages pinched, only those readings count.
             let left_out = apart && joined(reading, *cycle, profile);
             let cycle = &cycle.filter(|_| !left_out);
@@ -218,6 +224,7 @@ impl Evidence {
                 all.note(c);
                 (ln_areas(c, n), recorded(c, n))
             });
+            let gauge_kpa = gauge.and_then(|g| all.pulling(number, g.depression_kpa.all()?));
             all.points.push(Point {
                 condition: reading.condition,
                 rpm: cycle.map_or(
@@ -227,7 +234,7 @@ impl Evidence {
                 rpm_read: cycle.is_some() || reading.rpm.is_some(),
                 ln_area,
                 recorded_kpa,
-                gauge_kpa: gauge.and_then(|g| g.depression_kpa.all()),
+                gauge_kpa,
                 swapped: reading.swapped,
                 sensor_v: reading.sensor_v,
                 ecu_opening_deg: reading.ecu_opening_deg,
@@ -244,6 +251,16 @@ impl Evidence {
         all.lay_down_laws(job, profile);
         all.share_passages();
         all
+    }
+
+    /// The gauges of a reading, or none where one of them shows nothing: that is a hose or a tap, and no cylinder.
+    fn pulling(&mut self, number: usize, gauge_kpa: Vec<f64>) -> Option<Vec<f64>> {
+        let bodies = gauge_kpa.iter().copied().enumerate();
+        let dead = bodies.filter(|(_, kpa)| *kpa < LEAST_KPA);
+        let dead: Vec<(usize, usize, f64)> = dead.map(|(b, kpa)| (number, b, kpa)).collect();
+        let sound = dead.is_empty();
+        self.gauges_dead.extend(dead);
+        sound.then_some(gauge_kpa)
     }
 
     /// What a passage does to an area goes by the inverse of its square: less over larger areas. Nothing

@@ -83,13 +83,10 @@ impl Desk<'_> {
                         .iter()
                         .any(|f| f.coupling == Some(c))
                 };
-                let off = |least: f64| {
-                    let some = self.draws.iter();
-                    let n = some.filter(|(_, p)| p[self.model.space.link(c)].abs() > least);
-                    n.count() as f64 / all
-                };
+                let links = self.draws.iter().map(|(_, p)| p[self.model.space.link(c)]);
+                let middle = interval(links.collect()).map_or(0.0, |i| i.value.abs());
                 let named = self.draws.iter().filter(|(k, p)| holds(*k, p)).count() as f64 / all;
-                named >= 0.5 || (uneven && off(least) >= 0.5)
+                named >= 0.5 || (uneven && middle > least)
             })
             .collect()
     }

@@ -312,6 +312,31 @@ fn bleeds_that_nobody_noted_may_be_what_is_unequal() {
 }
 
 #[test]
+fn a_gauge_without_a_hose_is_no_leak() {
+    let lines = "[checks]\ngauges_zeroed = true\n\
+                 [[reading]]\ncondition = \"idle\"\ngauge = { 1 = 42.0, 2 = 0.0, 3 = 42.0, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"hold\"\nrpm = 3750\ngauge = { 1 = 41.0, 2 = 0.2, 3 = 41.0, unit = \"kPa\" }\n";
+    let a = gauges(3, lines).assess();
+    assert!(a.undetermined, "{:?}", a.causes);
+    turns_nothing(&a);
+    let said = a.notices.iter().filter(|n| n.code == "gauge-shows-nothing");
+    assert_eq!(said.count(), 2, "{:?}", a.notices);
+}
+
+/// Three adjusters, one of them off: the others stand where they are, in the middle of what is believed.
+#[test]
+fn adjusters_that_are_as_likely_off_either_way_are_left_alone() {
+    let lines = "[checks]\ngauges_zeroed = true\n\
+                 [[reading]]\ncondition = \"idle-bleeds-shut\"\ngauge = { 1 = 42, 2 = 42, 3 = 36, 4 = 36, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"idle\"\nbleed_turns = { 1 = 0.5, 2 = 0.5, 3 = 0.5, 4 = 0.5 }\n\
+                 gauge = { 1 = 42, 2 = 42, 3 = 36, 4 = 36, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"hold\"\ngauge = { 1 = 41, 2 = 41, 3 = 38, 4 = 38, unit = \"kPa\" }\n";
+    let a = gauges(4, lines).assess();
+    let turned: Vec<&str> = a.advice.iter().map(|s| s.adjuster.as_str()).collect();
+    assert_eq!(turned, ["centre screw"]);
+}
+
+#[test]
 fn swapped_gauges_show_which_of_them_is_off() {
     // The gauge on the left reads 3 kPa high; the cylinders are alike.
     let lines = "[[reading]]\ncondition = \"idle\"\ngauge = { left = 43.0, right = 40.0, unit = \"kPa\" }\n\
