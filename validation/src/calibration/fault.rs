@@ -59,7 +59,7 @@ pub(super) fn put_in(
     let side = source.pick(&vec![1.0; profile.bodies().len()]);
     let name = Some(profile.bodies()[side].clone());
     // The last stands for the twelve that are met less often.
-    let first = source.pick(&[0.33, 0.15, 0.15, 0.04, 0.03, 0.05, 0.04, 0.05, 0.16]);
+    let first = source.pick(&[0.35, 0.15, 0.15, 0.02, 0.03, 0.05, 0.04, 0.05, 0.16]);
     let mut faults = match first {
         0 => Vec::new(),
         1 => vec![balance(source, profile, machine)],
@@ -98,7 +98,7 @@ pub(super) fn put_in(
 
 /// Chance that a stop was turned on a machine whatever else is the matter with it: who turns one screw often turns
 /// the next; assumed.
-const STOP_BESIDE: f64 = 0.04;
+const STOP_BESIDE: f64 = 0.14;
 
 /// Faults of what the plates rest on.
 fn holds_plates(code: CauseCode) -> bool {
