@@ -437,6 +437,7 @@ mod tests {
             plumbing_checked: 0,
             cross_flow: false,
             bleeds_assumed: false,
+            gauges_dead: Vec::new(),
             gauges_checked: false,
             turns: turns(profile),
             record: None,
