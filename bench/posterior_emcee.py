@@ -1,8 +1,8 @@
 """The posterior of a twin's job by scipy and emcee: mode by least squares, draws by an ensemble of walkers.
 
-Reads the numbers of `plain_posterior` and prints what a draw costs, as JSON, one hypothesis a line. The
-residuals are those of crates/diagnose/src/residuals.rs, written over arrays: one row for each walker, so that numpy
-works on all of them at once. They must give the chi-squares that came with the numbers, or nothing is measured.
+Reads the numbers of `plain_posterior`, spreads among them, and prints what a draw costs, as JSON, one hypothesis a
+line. The residuals are those of crates/diagnose/src/residuals.rs, written over arrays: one row for each walker, so
+that numpy works on all of them at once. They must give the chi-squares that came with the numbers, or nothing is measured.
 """
 
 import json
@@ -13,26 +13,9 @@ import emcee
 import numpy as np
 from scipy.optimize import least_squares
 
-CORNER_DEG = 0.02
-SENSOR_SD_V = 0.004
-VALVE_PLACE_SD = 0.12
-VALVE_END = 0.04
-GAUGE_SD_KPA = 0.3
-SLOPE_CHANGE = 0.05
-READING_SD_KPA = 0.2
-PAIR_SD = 0.001
-COMMON_SD = 0.005
-STEPS_SD = 0.04
-SPEED_SD = 0.06
-SPEED_SLOPE_SD = 0.25
-
 # Steps over the autocorrelation time that make an estimate of it (the library's own advice), and a limit.
 LONG_ENOUGH = 50
 MOST_SECONDS = 150.0
-
-
-def larger(a, b):
-    return 0.5 * (a + b + np.sqrt((a - b) ** 2 + CORNER_DEG**2))
 
 
 def depression(law, area_mm2):
@@ -51,6 +34,7 @@ def depression(law, area_mm2):
 class Posterior:
     def __init__(self, case, hypothesis):
         self.machine = case["machine"]
+        self.constants = case["constants"]
         self.readings = case["readings"]
         self.needed_mm2 = case["needed_mm2"]
         self.suspect = hypothesis["suspect"]
@@ -60,6 +44,9 @@ class Posterior:
         self.mean, self.sd, self.lo, self.hi = map(column, ("mean", "sd", "lo", "hi"))
         self.free = np.flatnonzero(self.lo < self.hi)
         self.opening, self.cd = np.array(self.machine["discharge"]).T
+
+    def larger(self, a, b):
+        return 0.5 * (a + b + np.sqrt((a - b) ** 2 + self.constants["corner_deg"] ** 2))
 
     def full(self, x):
         p = np.tile(self.mean, (len(x), 1))
@@ -93,12 +80,12 @@ class Posterior:
         held = [self.of(p, f"stop_deg.{b}") + self.of(p, "stops_deg") + m["stop_opening_deg"] for b in range(2)]
         link = self.of(p, "link_deg.0")
         if m["rigid"]:
-            held[drive] = larger(held[drive], held[driven] - link)
+            held[drive] = self.larger(held[drive], held[driven] - link)
         command = self.place.get(f"command_deg.{j}")
         if command is not None:
-            held[drive] = larger(held[drive], p[:, command])
+            held[drive] = self.larger(held[drive], p[:, command])
         carried = held[drive] + link
-        held[driven] = carried if m["rigid"] else larger(held[driven], carried)
+        held[driven] = carried if m["rigid"] else self.larger(held[driven], carried)
         return held
 
     def areas_mm2(self, p, j, open_deg):
@@ -114,7 +101,7 @@ class Posterior:
         return out
 
     def residuals(self, p):
-        m, rows = self.machine, []
+        m, k, rows = self.machine, self.constants, []
         travel = m["valve_steps"]
         full_mm2 = travel * m["valve_mm2_per_step"]
         for j, r in enumerate(self.readings):
@@ -128,36 +115,36 @@ class Posterior:
                 instrument = self.of(p, f"ln_gain.{b}") + by_zero * self.of(p, f"sensor_kpa.{b}")
                 heated = np.maximum(area[b] + self.of(p, "heat_mm2"), 1e-3)
                 off.append(value - scale - instrument - np.log(heated))
-                sd.append(np.hypot(own, PAIR_SD))
+                sd.append(np.hypot(own, k["pair_sd"]))
             mean = 0.5 * (off[0] + off[1])
             rows += [(off[0] - mean) / sd[0], (off[1] - mean) / sd[1]]
-            rows.append(mean / np.hypot(0.5 * np.hypot(*sd), COMMON_SD))
+            rows.append(mean / np.hypot(0.5 * np.hypot(*sd), k["common_sd"]))
             moved = open_deg[m["sensor_body"]] - m["stop_opening_deg"]
             volts = moved * m["volts_per_deg"] + self.of(p, "zero_v") + m["volts_at_stop"]
-            rows.append((r["sensor_v"] - volts) / SENSOR_SD_V)
-            end = VALVE_END * travel
+            rows.append((r["sensor_v"] - volts) / k["sensor_sd_v"])
+            end = k["valve_end"] * travel
             at_end = -1 if r["steps"] <= end else 1 if r["steps"] >= travel - end else 0
             both = area[0] + area[1]
             if r["at_stop"] and r["steps_read"]:
                 more = (needed - both) / (np.exp(self.of(p, "ln_valve")) * m["valve_mm2_per_step"])
                 more = np.maximum(more, 0.0) if at_end < 0 else np.minimum(more, 0.0) if at_end > 0 else more
-                rows.append(more / (STEPS_SD * travel))
+                rows.append(more / (k["steps_sd"] * travel))
             if r["at_stop"]:
                 ln = np.log(r["rpm"] / m["idle_rpm"])
                 if at_end:
                     given = np.maximum(both / needed, 0.05)
-                    rows.append((ln - np.log(given)) / np.hypot(SPEED_SD, SPEED_SLOPE_SD * ln))
+                    rows.append((ln - np.log(given)) / np.hypot(k["speed_sd"], k["speed_slope_sd"] * ln))
                 else:
-                    rows.append(np.full(len(p), ln / max(m["idle_tolerance_rpm"] / m["idle_rpm"], 0.02)))
+                    rows.append(np.full(len(p), ln / max(m["idle_tolerance_rpm"] / m["idle_rpm"], k["least_speed_tolerance"])))
             read = np.array(r["recorded_kpa"])
             apart = read[1] - read[0]
             expected = np.exp(self.of(p, "ln_slope")) * (depression(r["law"], area[1]) - depression(r["law"], area[0]))
             own = self.of(p, "sensor_kpa.1") + self.of(p, "breathing_kpa.1")
-            rows.append((own - expected + apart) / np.hypot(READING_SD_KPA, SLOPE_CHANGE * apart))
+            rows.append((own - expected + apart) / np.hypot(k["reading_sd_kpa"], k["slope_change"] * apart))
             if r["gauge_kpa"]:
                 gauges = r["gauge_kpa"][1] - r["gauge_kpa"][0] - self.of(p, "gauge_kpa.1")
-                rows.append((gauges - apart) / np.hypot(GAUGE_SD_KPA, 0.25))
-        rows.append(self.of(p, "need") / VALVE_PLACE_SD)
+                rows.append((gauges - apart) / np.hypot(k["gauge_sd_kpa"], k["zeros_apart_kpa"]))
+        rows.append(self.of(p, "need") / k["valve_place_sd"])
         priors = ((p - self.mean) / self.sd)[:, self.free]
         return np.column_stack(rows + [priors])
 

@@ -82,11 +82,15 @@ fn main() -> ExitCode {
         .map(|r| r.cycle.clone())
         .collect();
     let posterior = plain_posterior(job, profile, &cycles);
+    let constants: serde_json::Map<_, _> = (posterior.constants.iter())
+        .map(|&(name, value)| (name.to_owned(), json!(value)))
+        .collect();
     println!(
         "{}",
         json!({
             "machine": machine(profile),
             "needed_mm2": posterior.needed_mm2,
+            "constants": constants,
             "readings": posterior.readings.iter().map(reading).collect::<Vec<_>>(),
             "hypotheses": posterior.hypotheses.iter().map(hypothesis).collect::<Vec<_>>(),
         })

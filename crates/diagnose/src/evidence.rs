@@ -15,7 +15,7 @@ const LEAST_KPA: f64 = 1.0;
 pub(crate) const GAUGE_SD_KPA: f64 = 0.3;
 
 /// Share of the idle valve's travel at either end where it says no more than "at least" or "at most".
-const VALVE_END: f64 = 0.04;
+pub(crate) const VALVE_END: f64 = 0.04;
 
 /// Speeds so near each other are one to the depressions, relative.
 const SAME_SPEED: f64 = 0.01;

@@ -12,7 +12,7 @@ use evenpull_job::{CouplingLaw, Profile};
 use crate::evidence::{Evidence, Screw, Turn};
 
 /// Rounding of the corner where one stop takes over from another [deg]; keeps derivatives.
-const CORNER_DEG: f64 = 0.02;
+pub(crate) const CORNER_DEG: f64 = 0.02;
 
 /// Leak past the spindle of a sound body and its spread [mm2].
 ///

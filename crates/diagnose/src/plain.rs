@@ -10,7 +10,7 @@ use crate::evidence::Evidence;
 use crate::hypothesis;
 use crate::model::{Model, Space};
 use crate::posterior::{Fitted, fit_all};
-use crate::residuals::Residuals;
+use crate::residuals::{CONSTANTS, Residuals};
 
 /// Weight from which a hypothesis is listed: those that the answer draws from by chains.
 const COUNTS: f64 = 0.01;
@@ -22,6 +22,8 @@ pub struct PlainPosterior {
     pub readings: Vec<PlainReading>,
     /// Area that all bodies together have at idle on a sound machine [mm2].
     pub needed_mm2: f64,
+    /// Spreads and limits that the residuals are written with, by name.
+    pub constants: Vec<(&'static str, f64)>,
     /// Hypotheses that count, the heaviest first.
     pub hypotheses: Vec<PlainHypothesis>,
 }
@@ -107,6 +109,7 @@ pub fn plain_posterior(
     let names = names(&model.space, &evidence);
     PlainPosterior {
         needed_mm2: model.needed_mm2(),
+        constants: CONSTANTS.to_vec(),
         hypotheses: fitted
             .iter()
             .filter(|f| f.weight > COUNTS)

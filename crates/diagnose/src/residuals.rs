@@ -10,9 +10,9 @@
 
 use evenpull_fit::Real;
 
-use crate::evidence::{Evidence, GAUGE_SD_KPA, Point};
+use crate::evidence::{Evidence, GAUGE_SD_KPA, Point, VALVE_END};
 use crate::hypothesis::Prior;
-use crate::model::{Model, SENSOR_SD_V, Space, VALVE_PLACE};
+use crate::model::{CORNER_DEG, Model, SENSOR_SD_V, Space, VALVE_PLACE};
 
 /// Change of depression per logarithm of through-area, over the depression itself, of a usual engine at
 /// idle [-]: for readings that are only planned; those taken have their [`crate::breathing::DepressionLaw`].
@@ -61,6 +61,30 @@ const STEPS_SD: f64 = 0.04;
 /// other is known; the filling model gives slopes of 0.9 to 1.2.
 const SPEED_SD: f64 = 0.06;
 const SPEED_SLOPE_SD: f64 = 0.25;
+
+/// Drift of the zeros of two sensors against each other between a recording and gauges beside it [kPa].
+const ZEROS_APART_KPA: f64 = 0.25;
+
+/// Least tolerance of an idle speed, relative, whatever the profile says.
+const LEAST_SPEED_TOLERANCE: f64 = 0.02;
+
+/// What [`crate::plain`] hands over with the numbers of a posterior.
+pub(crate) const CONSTANTS: [(&str, f64); 14] = [
+    ("corner_deg", CORNER_DEG),
+    ("sensor_sd_v", SENSOR_SD_V),
+    ("valve_place_sd", VALVE_PLACE.1),
+    ("valve_end", VALVE_END),
+    ("gauge_sd_kpa", GAUGE_SD_KPA),
+    ("zeros_apart_kpa", ZEROS_APART_KPA),
+    ("slope_change", SLOPE_CHANGE),
+    ("reading_sd_kpa", READING_SD_KPA),
+    ("pair_sd", PAIR_SD),
+    ("common_sd", COMMON_SD),
+    ("steps_sd", STEPS_SD),
+    ("speed_sd", SPEED_SD),
+    ("speed_slope_sd", SPEED_SLOPE_SD),
+    ("least_speed_tolerance", LEAST_SPEED_TOLERANCE),
+];
 
 /// Kinds of evidence, for saying what speaks for or against a cause.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -308,7 +332,7 @@ impl<'a, S: Real> Seen<'a, S> {
         }
         let travel = f64::from(valve.steps);
         let ln = (point.rpm / engine.idle_rpm).ln();
-        let tolerance = (engine.idle_tolerance_rpm / engine.idle_rpm).max(0.02);
+        let tolerance = (engine.idle_tolerance_rpm / engine.idle_rpm).max(LEAST_SPEED_TOLERANCE);
         let left_alone = if point.steps_read {
             point.valve_end(travel) != 0
         } else {
@@ -334,7 +358,7 @@ impl<'a, S: Real> Seen<'a, S> {
             // sensors' own zeros drift by 0.17 kPa each.
             for b in 1..read.len() {
                 let off = difference(b) - (recorded[b] - recorded[0]);
-                out.push((Channel::Gauges, off / GAUGE_SD_KPA.hypot(0.25)));
+                out.push((Channel::Gauges, off / GAUGE_SD_KPA.hypot(ZEROS_APART_KPA)));
             }
             return;
         }

@@ -197,8 +197,7 @@ struct Bodies<'a> {
 
 impl<'a> Bodies<'a> {
     fn of(model: &'a Model<'a>, evidence: &Evidence, fitted: &[Fitted]) -> Self {
-        let read = |p: &&Point| p.condition == Condition::Idle && p.law.is_some();
-        let mut idled = evidence.points.iter().filter(read);
+        let idled = |p: &Point| p.condition == Condition::Idle && p.law.is_some();
         Self {
             model,
             limits: Limits::of(model, evidence, &fitted[0]),
@@ -206,7 +205,7 @@ impl<'a> Bodies<'a> {
             bleed_limit_mm2: bleed_limit_mm2(model, evidence),
             // Turns that nobody noted may be anything; only an idle tells what the bleeds then pass.
             has_bleeds: model.profile.bleed.is_some()
-                && (!evidence.bleeds_assumed || idled.next().is_some()),
+                && (!evidence.bleeds_assumed || evidence.points.iter().any(idled)),
         }
     }
 

@@ -1,7 +1,7 @@
 //! What was done to the machine, and what of it is worth calling a fault.
 
 use evenpull_diagnose::CauseCode;
-use evenpull_job::{CouplingLaw, Profile};
+use evenpull_job::{CouplingLaw, Profile, Tolerance};
 
 use super::checks::Checks;
 use super::draw::{Evidence, Source};
@@ -33,6 +33,16 @@ pub struct Truth {
     pub leak_mm2: Vec<f64>,
     /// Bleeds [mm2].
     pub bleed_mm2: Vec<f64>,
+}
+
+/// Depressions above which something that is off counts [kPa].
+struct Counts {
+    /// As one of [`Truth::arguable`], up to the fault.
+    arguable_kpa: f64,
+    /// As one of [`Truth::graded`].
+    graded_kpa: f64,
+    /// As one of [`Truth::faults`].
+    fault_kpa: f64,
 }
 
 /// Causes of [`Truth::graded`].
@@ -317,7 +327,6 @@ impl Truth {
         let per_deg = machine.kpa_per_ln_area * slope / area;
         let tolerance = profile.tolerance;
         let rigid = profile.couplings[0].law == CouplingLaw::Rigid;
-        let bleed_mm2: Vec<f64> = (0..open.len()).map(|b| machine.bleed_mm2(b)).collect();
         let (mut faults, mut arguable, mut graded) = (Vec::new(), Vec::new(), Vec::new());
         for (code, body) in put_in.clone() {
             let b = body.as_ref().and_then(|b| profile.body_index(b));
@@ -348,59 +357,7 @@ impl Truth {
                 arguable.push(code);
             }
         }
-        for &b in put_back {
-            let off_deg = machine.stop_deg[b];
-            let (code, worth_kpa) = if off_deg > 0.0 {
-                (CauseCode::StopIn, per_deg * offset_deg[b])
-            } else {
-                (CauseCode::StopOut, per_deg * -offset_deg[b])
-            };
-            let fault = (code, Some(profile.bodies()[b].clone()));
-            if off_deg.abs() > MOVED_DEG {
-                graded.push(fault.clone());
-            }
-            if worth_kpa > tolerance.act_kpa {
-                faults.push(fault);
-            } else if off_deg.abs() > MOVED_DEG || worth_kpa > tolerance.good_kpa {
-                arguable.push(code);
-            }
-        }
-        for (c, link) in profile.couplings.iter().zip(&machine.link_deg) {
-            let worth_kpa = per_deg * link.abs();
-            let body = Some(profile.bodies()[c.driven[0]].clone());
-            let fault = (CauseCode::BalanceOff, body);
-            let touched = put_in.contains(&fault);
-            if worth_kpa > tolerance.good_kpa {
-                graded.push(fault.clone());
-            }
-            if worth_kpa
-                > if touched {
-                    tolerance.good_kpa
-                } else {
-                    tolerance.act_kpa
-                }
-            {
-                faults.push(fault);
-            } else if worth_kpa > tolerance.good_kpa {
-                arguable.push(CauseCode::BalanceOff);
-            }
-        }
-        let high = bleed_mm2.iter().copied().fold(0.0, f64::max);
-        let low = bleed_mm2.iter().copied().fold(f64::INFINITY, f64::min);
-        let apart_kpa = per_mm2 * (high - low);
-        if machine.bleed_blocked.is_none()
-            && apart_kpa > 0.5 * (tolerance.good_kpa + tolerance.act_kpa)
-        {
-            graded.push((CauseCode::BleedUnequal, None));
-        }
-        if machine.bleed_blocked.is_some() {
-            // Judged above.
-        } else if apart_kpa > tolerance.act_kpa {
-            faults.push((CauseCode::BleedUnequal, None));
-        } else if apart_kpa > tolerance.good_kpa {
-            arguable.push(CauseCode::BleedUnequal);
-        }
-        Self {
+        let mut truth = Self {
             evidence,
             faults,
             arguable,
@@ -408,7 +365,86 @@ impl Truth {
             rigid,
             offset_deg,
             leak_mm2: machine.leak_mm2.clone(),
-            bleed_mm2,
+            bleed_mm2: (0..open.len()).map(|b| machine.bleed_mm2(b)).collect(),
+        };
+        for &b in put_back {
+            let (off_deg, offset_deg) = (machine.stop_deg[b], truth.offset_deg[b]);
+            let (code, worth_kpa) = if off_deg > 0.0 {
+                (CauseCode::StopIn, per_deg * offset_deg)
+            } else {
+                (CauseCode::StopOut, per_deg * -offset_deg)
+            };
+            let moved = off_deg.abs() > MOVED_DEG;
+            let counts = Counts {
+                arguable_kpa: if moved {
+                    f64::NEG_INFINITY
+                } else {
+                    tolerance.good_kpa
+                },
+                graded_kpa: if moved {
+                    f64::NEG_INFINITY
+                } else {
+                    f64::INFINITY
+                },
+                fault_kpa: tolerance.act_kpa,
+            };
+            let fault = (code, Some(profile.bodies()[b].clone()));
+            truth.sort(fault, worth_kpa, counts);
+        }
+        for (c, link) in profile.couplings.iter().zip(&machine.link_deg) {
+            let body = Some(profile.bodies()[c.driven[0]].clone());
+            let fault = (CauseCode::BalanceOff, body);
+            let touched = put_in.contains(&fault);
+            truth.sort_link(tolerance, fault, per_deg * link.abs(), touched);
+        }
+        // One that is blocked was judged above.
+        if machine.bleed_blocked.is_none() {
+            truth.sort_bleeds(tolerance, per_mm2);
+        }
+        truth
+    }
+
+    /// Sorts a link that is `worth_kpa` off; `touched`: somebody altered it.
+    pub(super) fn sort_link(
+        &mut self,
+        tolerance: Tolerance,
+        fault: Fault,
+        worth_kpa: f64,
+        touched: bool,
+    ) {
+        let counts = Counts {
+            arguable_kpa: tolerance.good_kpa,
+            graded_kpa: tolerance.good_kpa,
+            fault_kpa: if touched {
+                tolerance.good_kpa
+            } else {
+                tolerance.act_kpa
+            },
+        };
+        self.sort(fault, worth_kpa, counts);
+    }
+
+    /// Sorts how far the bleeds of this machine are apart.
+    pub(super) fn sort_bleeds(&mut self, tolerance: Tolerance, kpa_per_mm2: f64) {
+        let high = self.bleed_mm2.iter().copied().fold(0.0, f64::max);
+        let low = (self.bleed_mm2.iter().copied()).fold(f64::INFINITY, f64::min);
+        let counts = Counts {
+            arguable_kpa: tolerance.good_kpa,
+            graded_kpa: 0.5 * (tolerance.good_kpa + tolerance.act_kpa),
+            fault_kpa: tolerance.act_kpa,
+        };
+        let fault = (CauseCode::BleedUnequal, None);
+        self.sort(fault, kpa_per_mm2 * (high - low), counts);
+    }
+
+    fn sort(&mut self, fault: Fault, worth_kpa: f64, counts: Counts) {
+        if worth_kpa > counts.graded_kpa {
+            self.graded.push(fault.clone());
+        }
+        if worth_kpa > counts.fault_kpa {
+            self.faults.push(fault);
+        } else if worth_kpa > counts.arguable_kpa {
+            self.arguable.push(fault.0);
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use evenpull_app::{
     AppError, Fault, Individual, LoadedProfile, PracticePoint, PracticeRequest, PracticeTruth,
-    PracticeVisit, Sampling, assess_sampled,
+    PracticeVisit, ReadingTruth, Sampling, assess_sampled,
 };
 use evenpull_diagnose::CauseCode;
 use evenpull_job::{Condition, CouplingLaw, Profile};
@@ -71,13 +71,13 @@ fn one(seed: u64, sampling: Sampling) -> Result<Tally, AppError> {
         visit.take_if_held(point)?;
     }
     let put_in = visit.write()?;
-    if !put_in.readings.iter().any(|r| r.condition == "idle") {
+    let Some(idle) = put_in.readings.iter().find(|r| r.condition == "idle") else {
         // An engine that does not idle says so itself; there is nothing to hold its offsets against.
         return Ok(Tally::default());
-    }
+    };
     let outcome = assess_sampled(folder.path(), sampling, &mut |_, _| {})?;
-    let worth = Worth::of(&loaded, &own, &put_in)?;
-    let truth = truth(profile, worth, code, body, &put_in);
+    let worth = Worth::of(&loaded, &own, idle)?;
+    let truth = truth(profile, worth, (code, body), &put_in, idle);
     let mut tally = Tally::default();
     tally.add(seed, &truth, &outcome.assessment);
     Ok(tally)
@@ -128,15 +128,9 @@ struct Worth {
 const PROBE_MM2: f64 = 0.8;
 
 impl Worth {
-    fn of(
-        loaded: &LoadedProfile,
-        own: &Individual,
-        put_in: &PracticeTruth,
-    ) -> Result<Self, AppError> {
+    fn of(loaded: &LoadedProfile, own: &Individual, idle: &ReadingTruth) -> Result<Self, AppError> {
         let per_ln = kpa_per_ln_area(loaded, own)?;
         let throttle = own.throttle(&loaded.profile)?;
-        let idle = put_in.readings.iter().find(|r| r.condition == "idle");
-        let idle = idle.expect("a job without an idle was left out before");
         let mean = |each: &dyn Fn(usize) -> f64| {
             let n = idle.plate_deg.len();
             (0..n).map(each).sum::<f64>() / n as f64
@@ -184,14 +178,12 @@ fn kpa_per_ln_area(loaded: &LoadedProfile, own: &Individual) -> Result<f64, AppE
 fn truth(
     profile: &Profile,
     worth: Worth,
-    code: CauseCode,
-    body: Option<String>,
+    (code, body): (CauseCode, Option<String>),
     put_in: &PracticeTruth,
+    idle: &ReadingTruth,
 ) -> Truth {
     let t = profile.tolerance;
     let base = profile.body.stop_opening_deg;
-    let idle = put_in.readings.iter().find(|r| r.condition == "idle");
-    let plates = idle.map_or(&[][..], |r| r.plate_deg.as_slice());
     let mut truth = Truth {
         evidence: Evidence::Full,
         faults: Vec::new(),
@@ -201,7 +193,7 @@ fn truth(
             .couplings
             .iter()
             .all(|c| c.law == CouplingLaw::Rigid),
-        offset_deg: plates.iter().map(|d| d - base).collect(),
+        offset_deg: idle.plate_deg.iter().map(|d| d - base).collect(),
         leak_mm2: put_in.leak_mm2.clone(),
         bleed_mm2: put_in.bleed_mm2.clone(),
     };
@@ -213,31 +205,10 @@ fn truth(
             // A fault on the driving plate's link is one of what it drives.
             let touched = linkage && (body == on || worth_kpa > t.act_kpa);
             let name = if touched { code } else { CauseCode::BalanceOff };
-            if worth_kpa > t.good_kpa {
-                truth.graded.push((name, on.clone()));
-            }
-            if worth_kpa > if touched { t.good_kpa } else { t.act_kpa } {
-                truth.faults.push((name, on));
-            } else if worth_kpa > t.good_kpa {
-                truth.arguable.push(CauseCode::BalanceOff);
-            }
+            truth.sort_link(t, (name, on), worth_kpa, touched);
         }
     }
-    let high = put_in.bleed_mm2.iter().copied().fold(0.0, f64::max);
-    let low = put_in
-        .bleed_mm2
-        .iter()
-        .copied()
-        .fold(f64::INFINITY, f64::min);
-    let apart_kpa = worth.kpa_per_mm2 * (high - low);
-    if apart_kpa > 0.5 * (t.good_kpa + t.act_kpa) {
-        truth.graded.push((CauseCode::BleedUnequal, None));
-    }
-    if apart_kpa > t.act_kpa {
-        truth.faults.push((CauseCode::BleedUnequal, None));
-    } else if apart_kpa > t.good_kpa {
-        truth.arguable.push(CauseCode::BleedUnequal);
-    }
+    truth.sort_bleeds(t, worth.kpa_per_mm2);
     if !linkage && ![CauseCode::None, CauseCode::BleedUnequal].contains(&code) {
         let on = if code == CauseCode::GaugeFault {
             None

@@ -89,7 +89,9 @@ fn contenders(place: &Place) -> Result<Vec<Contender>> {
             dial: "steps per cycle",
             program: process::target_dir()?.join("release/examples/motored"),
             script: None,
-            settings: &["144", "216", "288", "360", "432", "576", "720"],
+            settings: &[
+                "144", "180", "216", "252", "288", "360", "432", "576", "720",
+            ],
             goal: None,
         },
         Contender {
