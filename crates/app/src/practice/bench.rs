@@ -376,10 +376,17 @@ fn linkage(profile: &Profile, own: &Individual) -> Linkage {
     linkage
 }
 
-/// Gives the engine of a kind the casting, runner and idle valve of one machine.
+/// Gives the engine of a kind the casting, runner, idle valve, valves and chambers of one machine.
 fn set_apart(spec: &mut EngineSpec, profile: &Profile, own: &Individual) -> Result<(), AppError> {
     let body = own.throttle(profile)?;
-    for c in &mut spec.cylinders {
+    let cylinders = spec.cylinders.iter_mut();
+    let apart = own.valves_deg.iter().zip(&own.compression);
+    for (c, (longer_deg, compression)) in cylinders.zip(apart) {
+        for (valve, longer_deg) in [&mut c.intake, &mut c.exhaust].into_iter().zip(longer_deg) {
+            valve.opens_deg -= 0.5 * longer_deg;
+            valve.closes_deg += 0.5 * longer_deg;
+        }
+        c.crank.compression_ratio *= compression;
         c.body.clone_from(&body);
         c.runner_m3 *= own.runner;
     }

@@ -12,6 +12,10 @@ use rand_distr::StandardNormal;
 
 use crate::error::AppError;
 
+/// Spread of how long a valve stays open [deg of crank]: clearances even over 0.08 mm and some 0.02 mm of lift a degree
+/// where a valve leaves its seat and comes back, `2 0.08 / sqrt(12) / 0.02`; assumed.
+const VALVES_SD_DEG: f64 = 2.3;
+
 /// Deviations of one machine from its profile; lists in the profile's order.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Individual {
@@ -38,6 +42,11 @@ pub struct Individual {
     pub sensor_slope: f64,
     /// Gain of each pressure sensor [-].
     pub gain: Vec<f64>,
+    /// How much longer than the profile's each cylinder's intake and exhaust valve stay open [deg], half of it at
+    /// either end: what clearances within their band leave.
+    pub valves_deg: Vec<[f64; 2]>,
+    /// Compression ratio of each cylinder over the profile's [-].
+    pub compression: Vec<f64>,
     /// What each pressure sensor reads high after its zero was taken [Pa].
     pub zero_pa: Vec<f64>,
     /// Passage between each runner and the idle-air chamber [mm2]; `None`: as the profile says.
@@ -62,6 +71,8 @@ impl Individual {
             sensor_v: 0.0,
             sensor_slope: 1.0,
             gain: vec![1.0; n],
+            valves_deg: vec![[0.0; 2]; n],
+            compression: vec![1.0; n],
             zero_pa: vec![0.0; n],
             idle_chamber_mm2: None,
             balance_pipe_mm2: None,
@@ -71,8 +82,8 @@ impl Individual {
     /// A sound machine of this kind; the same seed gives the same machine.
     ///
     /// Normal spreads: shut angle 0.2 degree, discharge 5 %, runner 3 %, idle valve and bleeds 10 %,
-    /// stops and links 0.04 degree, sensor 4 mV and 1 %, pressure gain 0.4 %, pressure zero 0.17 kPa;
-    /// leaks even from 0.2 to 0.5 mm2.
+    /// stops and links 0.04 degree, sensor 4 mV and 1 %, pressure gain 0.4 %, pressure zero 0.17 kPa,
+    /// time a valve stays open 2.3 degrees, compression ratios 1 %; leaks even from 0.2 to 0.5 mm2.
     pub fn drawn(profile: &Profile, seed: u64) -> Self {
         let n = profile.bodies().len();
         let mut rng = StdRng::seed_from_u64(seed ^ 0x1d1_71d0);
@@ -100,12 +111,18 @@ impl Individual {
             sensor_v: normal(0.004),
             sensor_slope: 1.0 + normal(0.01),
             gain: (0..n).map(|_| 1.0 + normal(0.004)).collect(),
+            valves_deg: Vec::new(),
+            compression: Vec::new(),
             zero_pa: Vec::new(),
             idle_chamber_mm2: None,
             balance_pipe_mm2: None,
         };
         own.leak_mm2 = Some((0..n).map(|_| rng.random_range(0.2..0.5)).collect());
         own.zero_pa = (0..n).map(|_| spread(&mut rng, ZERO_DRIFT_PA)).collect();
+        own.valves_deg = (0..n)
+            .map(|_| [(); 2].map(|()| spread(&mut rng, VALVES_SD_DEG)))
+            .collect();
+        own.compression = (0..n).map(|_| 1.0 + spread(&mut rng, 0.01)).collect();
         own
     }
 
