@@ -215,6 +215,9 @@ impl Desk<'_> {
             .iter()
             .enumerate()
             .rfind(|(_, p)| p.condition == Condition::Idle && p.depressions_kpa().is_some())?;
+        if point.turned_since.iter().any(|turns| *turns != 0.0) {
+            return Some(vec![read_idle_again()]);
+        }
         let best = self.fitted.first()?;
         // A balance step comes first; what it leaves is what the bleeds have to level.
         let righted = self.righted(&best.mode, links);
@@ -238,6 +241,16 @@ impl Desk<'_> {
         }
         Some(idle.steps(good))
     }
+}
+
+/// What is said where the balance was turned after the idle was read: bleeds are set by what is left.
+fn read_idle_again() -> Advice {
+    plain(
+        "bleeds",
+        "read the idle again before any bleed is turned",
+        "throttle snapped shut, engine stopped, zero-learn, restarted, warm",
+        "the last idle reading was taken before the balance was turned, and says nothing of what is left",
+    )
 }
 
 /// The last idle reading, as the balance will leave it.

@@ -52,15 +52,6 @@ pub(crate) struct Fitted {
 }
 
 impl Fitted {
-    /// Chi-square of the data at the mode, priors left out.
-    pub(crate) fn data_chi2(&self) -> f64 {
-        self.chi2
-            .iter()
-            .filter(|(c, _)| *c != Channel::Prior)
-            .map(|(_, x)| x)
-            .sum()
-    }
-
     /// Covariance of the given places of the unknowns; zero where a place is not free.
     pub(crate) fn covariance(&self, places: &[usize]) -> DMatrix<f64> {
         let row = |i: usize| self.free.iter().position(|&f| f == places[i]);
@@ -79,6 +70,11 @@ impl Fitted {
             out[i] = moved[k];
         }
         out
+    }
+
+    /// Chi-square at the mode, priors and all.
+    pub(crate) fn total_chi2(&self) -> f64 {
+        self.chi2.iter().map(|(_, x)| x).sum()
     }
 
     pub(crate) fn channel(&self, channel: Channel) -> f64 {
@@ -272,6 +268,26 @@ fn fit(
         slope,
         drawn: Vec::new(),
     })
+}
+
+/// By how much the least chi-square of a fit falls when reading `j` is left out of it; `None` where that fit fails.
+pub(crate) fn fall_without(
+    model: &Model<'_>,
+    evidence: &Evidence,
+    whole: &Fitted,
+    j: usize,
+) -> Option<f64> {
+    let mut without = evidence.clone();
+    without.points[j].leave_out();
+    let from = (whole.hypothesis.priors.clone(), whole.mode.clone());
+    let rest = fit(
+        model,
+        &without,
+        whole.hypothesis.clone(),
+        Some(&from),
+        false,
+    )?;
+    Some(whole.total_chi2() - rest.total_chi2())
 }
 
 /// Parameter vectors drawn from the mixture, with the hypothesis each came from.

@@ -10,7 +10,7 @@
 
 use evenpull_fit::Real;
 
-use crate::evidence::{Evidence, GAUGE_SD_KPA, Point, VALVE_END};
+use crate::evidence::{Evidence, GAUGE_SD_KPA, LEAST_KPA, Point, VALVE_END};
 use crate::hypothesis::Prior;
 use crate::model::{CORNER_DEG, Model, SENSOR_SD_V, Space, VALVE_PLACE};
 
@@ -61,6 +61,11 @@ const STEPS_SD: f64 = 0.04;
 /// other is known; the filling model gives slopes of 0.9 to 1.2.
 const SPEED_SD: f64 = 0.06;
 const SPEED_SLOPE_SD: f64 = 0.25;
+
+/// Depression of the crank-resolved engine over [`crate::breathing::DepressionLaw`]: 1.1 on the built-in profiles, for the
+/// law has no waves and no heat (test beside it); and how well that holds on engines, relative; assumed.
+const LEVEL_OVER_LAW: f64 = 1.1;
+const LEVEL_SD: f64 = 0.15;
 
 /// Drift of the zeros of two sensors against each other between a recording and gauges beside it [kPa].
 const ZEROS_APART_KPA: f64 = 0.25;
@@ -114,13 +119,7 @@ impl Residuals<'_> {
     pub(crate) fn at<S: Real>(&self, p: &[S], priors: &[Prior], out: &mut Rows<S>) {
         out.clear();
         for j in 0..self.evidence.points.len() {
-            let seen = Seen::new(self, p, j);
-            seen.areas(out);
-            seen.volts(out);
-            seen.valve(out);
-            seen.speed(out);
-            seen.recorded(out);
-            seen.gauges(out);
+            self.of_reading(p, j, out);
         }
         if self.model.profile.idle_valve.is_some() {
             // One engine asks for one amount of air, however often it is read.
@@ -135,6 +134,35 @@ impl Residuals<'_> {
                 .filter(|(_, x)| !x.is_fixed())
                 .map(|(&v, x)| (Channel::Prior, (v - x.mean) / x.sd)),
         );
+    }
+}
+
+impl Residuals<'_> {
+    fn of_reading<S: Real>(&self, p: &[S], j: usize, out: &mut Rows<S>) {
+        let seen = Seen::new(self, p, j);
+        seen.areas(out);
+        seen.volts(out);
+        seen.valve(out);
+        seen.speed(out);
+        seen.recorded(out);
+        seen.gauges(out);
+    }
+
+    /// Values that each reading has of its own at the unknowns `p`: areas of `n` bodies come as `n` differences from
+    /// their mean and the mean, which are `n` values.
+    pub(crate) fn values_by_reading(&self, p: &[f64]) -> Vec<usize> {
+        let mut rows = Vec::new();
+        (0..self.evidence.points.len())
+            .map(|j| {
+                rows.clear();
+                self.of_reading(p, j, &mut rows);
+                let areas = |(channel, _): &&(Channel, f64)| {
+                    matches!(channel, Channel::AreasIdle | Channel::AreasOffIdle)
+                };
+                let differences = rows.iter().filter(areas).count();
+                rows.len() - usize::from(differences > 1)
+            })
+            .collect()
     }
 }
 
@@ -367,6 +395,24 @@ impl<'a, S: Real> Seen<'a, S> {
             let off = difference(b) - self.expected_kpa(b);
             out.push((Channel::Gauges, off / sd));
         }
+        self.gauge_level(read, out);
+    }
+
+    /// How much all gauges pull off idle, where nothing else tells how far the throttle was open.
+    fn gauge_level(&self, read: &[f64], out: &mut Rows<S>) {
+        let Some(law) = self.point.law.as_ref().filter(|_| !self.point.at_stop()) else {
+            return;
+        };
+        let mut bodies = self.area_mm2.iter().map(|&area| law.of(area));
+        let Some(first) = bodies.next() else {
+            return;
+        };
+        let sum = bodies.fold(first, |sum, kpa| sum + kpa);
+        // Wide open the law may come to nothing.
+        let expected = (sum / read.len() as f64).at_least(0.1 * LEAST_KPA);
+        let shown = read.iter().sum::<f64>() / read.len() as f64;
+        let off = -expected.ln() + (shown / LEVEL_OVER_LAW).ln();
+        out.push((Channel::Gauges, off / LEVEL_SD));
     }
 
     /// Depression of body `b` over that of the first, by their areas [kPa] (filling model).
@@ -462,6 +508,7 @@ mod tests {
             cross_flow: false,
             bleeds_assumed: false,
             gauges_dead: Vec::new(),
+            same_traces: Vec::new(),
             gauges_checked: false,
             turns: turns(profile),
             record: None,

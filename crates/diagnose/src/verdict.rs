@@ -62,10 +62,46 @@ fn borne_out(court: &Court<'_>, leading: Fault) -> bool {
     if leading.code == CauseCode::BleedUnequal && court.evidence.bleeds_assumed {
         return false;
     }
+    if at_one_opening(court.evidence) && stands_on_growth(leading.code) {
+        return false;
+    }
     court.weighed.alternative(leading).is_none_or(|own| {
         let asks = own.weak && court.weighed.asks_for_air > SPEAKS;
         own.direct || own.signs.len() + usize::from(asks) > 1
     })
+}
+
+/// Leaks, plates and instruments, which differ by how what they do changes with the opening and by nothing else.
+fn stands_on_growth(code: CauseCode) -> bool {
+    use CauseCode::{
+        BalanceOff, GaugeFault, LinkAltered, SpindleWear, StopIn, StopOut, StopsBoth, StubLeak,
+    };
+    let all = [
+        BalanceOff,
+        GaugeFault,
+        LinkAltered,
+        SpindleWear,
+        StopIn,
+        StopOut,
+        StopsBoth,
+        StubLeak,
+    ];
+    all.contains(&code)
+}
+
+/// Speed over speed off idle from which two readings are of two openings: at no load one follows the other; assumed.
+const ANOTHER_OPENING: f64 = 1.2;
+
+/// All that was read of the bodies was read at one opening.
+fn at_one_opening(evidence: &Evidence) -> bool {
+    let told = |p: &&Point| p.law.is_some() || p.ln_area.iter().flatten().count() > 1;
+    let read: Vec<&Point> = evidence.points.iter().filter(told).collect();
+    let shut = read.iter().filter(|p| p.at_stop()).count();
+    let open = read.iter().filter(|p| !p.at_stop()).map(|p| p.rpm);
+    let (low, high) = open.fold((f64::INFINITY, 0.0_f64), |(l, h), rpm| {
+        (l.min(rpm), h.max(rpm))
+    });
+    shut == read.len() || (shut == 0 && high < ANOTHER_OPENING * low)
 }
 
 /// A member of a family with its probability.

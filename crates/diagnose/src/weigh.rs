@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 
 use evenpull_job::Condition;
 
+use crate::advice::range;
 use crate::assessment::CauseCode;
 use crate::cylinder::{Alternative, Group, unseen};
 use crate::evidence::{Evidence, Point};
@@ -197,15 +198,23 @@ struct Bodies<'a> {
 
 impl<'a> Bodies<'a> {
     fn of(model: &'a Model<'a>, evidence: &Evidence, fitted: &[Fitted]) -> Self {
-        let idled = |p: &Point| p.condition == Condition::Idle && p.law.is_some();
+        // What the bleeds pass is told by an idle, and asked about by a difference off it that must have a reason.
+        let act_kpa = model.profile.tolerance.act_kpa;
+        let open = |p: &Point| match p.condition {
+            Condition::Idle => p.law.is_some(),
+            Condition::IdleBleedsShut => false,
+            Condition::Hold | Condition::Sweep => {
+                p.depressions_kpa().is_some_and(|kpa| range(kpa) > act_kpa)
+            }
+        };
         Self {
             model,
             limits: Limits::of(model, evidence, &fitted[0]),
             turns: last_turns(evidence, model.space.bodies),
             bleed_limit_mm2: bleed_limit_mm2(model, evidence),
-            // Turns that nobody noted may be anything; only an idle tells what the bleeds then pass.
+            // Turns that nobody noted may be anything.
             has_bleeds: model.profile.bleed.is_some()
-                && (!evidence.bleeds_assumed || evidence.points.iter().any(idled)),
+                && (!evidence.bleeds_assumed || evidence.points.iter().any(open)),
         }
     }
 

@@ -3,6 +3,7 @@
 mod bench;
 mod calibration;
 mod cylinder;
+mod doubt;
 mod idle_air;
 mod laws;
 
@@ -17,7 +18,7 @@ pub(crate) fn leading(a: &Assessment) -> (Vec<CauseCode>, Option<&str>) {
     (first.members.clone(), first.body.as_deref())
 }
 
-fn turns_nothing(a: &Assessment) {
+pub(crate) fn turns_nothing(a: &Assessment) {
     assert!(a.advice.iter().all(|s| s.turns.is_none()), "{:?}", a.advice);
 }
 
@@ -332,8 +333,9 @@ fn adjusters_that_are_as_likely_off_either_way_are_left_alone() {
                  gauge = { 1 = 42, 2 = 42, 3 = 36, 4 = 36, unit = \"kPa\" }\n\
                  [[reading]]\ncondition = \"hold\"\ngauge = { 1 = 41, 2 = 41, 3 = 38, 4 = 38, unit = \"kPa\" }\n";
     let a = gauges(4, lines).assess();
-    let turned: Vec<&str> = a.advice.iter().map(|s| s.adjuster.as_str()).collect();
-    assert_eq!(turned, ["centre screw"]);
+    let turned = a.advice.iter().map(|s| s.adjuster.as_str());
+    let screws: Vec<&str> = turned.filter(|name| !name.starts_with("bleed.")).collect();
+    assert_eq!(screws, ["centre screw"]);
 }
 
 #[test]

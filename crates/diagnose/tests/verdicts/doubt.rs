@@ -1,0 +1,200 @@
+//! What keeps an answer from being given: readings that contradict each other, their notes or what was found by hand.
+
+use evenpull_diagnose::{Assessment, CauseCode};
+
+use crate::bench::{PutIn, gauges, make};
+use crate::{leading, turns_nothing};
+
+const ZEROED: &str = "[checks]\ngauges_zeroed = true\n";
+
+fn reading(condition: &str, [left, right]: [f64; 2], more: &str) -> String {
+    format!(
+        "[[reading]]\ncondition = \"{condition}\"\n\
+         gauge = {{ left = {left:.1}, right = {right:.1}, unit = \"kPa\" }}\n{more}\n"
+    )
+}
+
+fn says(a: &Assessment, code: &str) -> bool {
+    a.notices.iter().any(|n| n.code == code)
+}
+
+/// With bleeds shut the idle is even; at hold, turns not noted, the bodies are 4.8 kPa apart.
+#[test]
+fn a_difference_at_hold_is_not_called_even_for_want_of_turns() {
+    let shut = reading("idle-bleeds-shut", [40.0, 40.2], "");
+    let apart = gauges(
+        0,
+        &(ZEROED.to_owned() + &shut + &reading("hold", [38.0, 42.8], "")),
+    );
+    let a = apart.assess();
+    assert!(a.undetermined, "{:?}", a.causes);
+    assert_ne!(leading(&a).0, [CauseCode::None], "{:?}", a.causes);
+    turns_nothing(&a);
+    let even = gauges(
+        0,
+        &(ZEROED.to_owned() + &shut + &reading("hold", [42.0, 42.1], "")),
+    );
+    assert_eq!(leading(&even.assess()).0, [CauseCode::None]);
+}
+
+#[test]
+fn a_turn_noted_the_wrong_way_round_is_asked_about() {
+    let turned = |noted: f64, deg_per_turn: f64| {
+        let made = make(&PutIn {
+            link_deg: 0.5,
+            then_turned: Some((noted, deg_per_turn)),
+            ..PutIn::default()
+        });
+        made.assess()
+    };
+    let right = turned(-0.55, 0.9);
+    assert!(!says(&right, "model-misfit"), "{:?}", right.notices);
+    let wrong = turned(0.55, -0.9);
+    let said = wrong.notices.iter().find(|n| n.code == "model-misfit");
+    let said = &said.expect("a doubt").text;
+    assert!(said.contains("sign of turns"), "{said}");
+    assert!(wrong.undetermined);
+    turns_nothing(&wrong);
+}
+
+/// One gauge reading after a turn that was noted the wrong way round is at odds with all the others.
+#[test]
+fn a_single_reading_that_fits_no_other_is_named() {
+    let noted = |turns: f64| {
+        let mut made = make(&PutIn {
+            link_deg: 0.8,
+            checks: "gauges_zeroed = true".to_owned(),
+            then_turned: Some((turns, 0.9)),
+            ..PutIn::default()
+        });
+        let mut hold = made.job.readings[13].clone();
+        hold.adjusted = made.job.readings[7].adjusted.clone();
+        (hold.recording, hold.sensor_v, hold.ecu_opening_deg) = (None, None, None);
+        hold.rpm = Some(3_800.0);
+        hold.gauge = Some(evenpull_job::GaugeReading {
+            depression_kpa: evenpull_job::PerBody::new(vec![Some(43.0), Some(43.1)]),
+            unit: evenpull_airflow::PressureUnit::KPa,
+        });
+        made.job.readings.truncate(7);
+        made.cycles.truncate(7);
+        made.job.readings.push(hold);
+        made.cycles.push(None);
+        made.assess()
+    };
+    let right = noted(-0.89);
+    assert!(!right.undetermined, "{:?}", right.notices);
+    let wrong = noted(0.89);
+    let said = wrong.notices.iter().find(|n| n.code == "model-misfit");
+    let said = &said.expect("a doubt").text;
+    assert!(said.contains("without reading 8"), "{said}");
+    assert!(wrong.undetermined);
+    turns_nothing(&wrong);
+}
+
+/// The balance was turned after the idle was read: what the bleeds have to level is not known.
+#[test]
+fn bleeds_wait_for_an_idle_after_the_balance() {
+    let of_bleed = |a: &Assessment| a.advice.iter().any(|s| s.adjuster.starts_with("bleed."));
+    let mut made = make(&PutIn {
+        link_deg: 0.5,
+        ln_bleed: [0.5, -0.5],
+        then_turned: Some((-0.55, 0.9)),
+        ..PutIn::default()
+    });
+    let fresh = made.assess();
+    assert!(of_bleed(&fresh), "{:?}", fresh.advice);
+    // Of the readings after the turn the hold alone is left.
+    let turned = made.job.readings[7].adjusted.clone();
+    made.job.readings.drain(7..13);
+    made.cycles.drain(7..13);
+    made.job.readings[7].adjusted = turned;
+    let stale = made.assess();
+    assert!(!of_bleed(&stale), "{:?}", stale.advice);
+    let again = |s: &evenpull_diagnose::Advice| s.way.contains("read the idle again");
+    assert!(stale.advice.iter().any(again), "{:?}", stale.advice);
+}
+
+#[test]
+fn one_opening_settles_nothing() {
+    let turns = "bleed_turns = { left = 0.5, right = 0.5 }";
+    let a = gauges(
+        0,
+        &(ZEROED.to_owned() + &reading("hold", [38.0, 44.0], turns)),
+    )
+    .assess();
+    assert!(a.undetermined, "{:?}", a.causes);
+    assert!(a.next_reading.is_some());
+}
+
+#[test]
+fn numbers_that_cannot_be_are_asked_about() {
+    let turns = "bleed_turns = { left = 0.5, right = 0.5 }";
+    let settled = |idle: &str, hold: &str| {
+        let lines = ZEROED.to_owned()
+            + &reading("idle", [42.0, 42.1], &format!("{turns}\n{idle}"))
+            + &reading("hold", [42.0, 42.1], &format!("{turns}\n{hold}"));
+        gauges(0, &lines).assess()
+    };
+    let plain = settled("rpm = 1250\nengine_c = 80", "rpm = 3750\nengine_c = 82");
+    assert!(plain.notices.is_empty(), "{:?}", plain.notices);
+    let fast = settled("rpm = 3750", "rpm = 3750");
+    assert!(fast.undetermined && says(&fast, "speed-unlike-condition"));
+    let slow = settled("rpm = 1250", "rpm = 1250");
+    assert!(slow.undetermined && says(&slow, "speed-unlike-condition"));
+    let cold = settled("engine_c = 22", "engine_c = 25");
+    assert!(cold.undetermined && says(&cold, "engine-cold"));
+    let lines = |kpa: f64| {
+        ZEROED.to_owned()
+            + &reading("idle", [kpa, kpa], turns)
+            + &reading("hold", [kpa, kpa], turns)
+    };
+    // 42 mbar written as 4.2 kPa, and an absolute pressure.
+    for kpa in [4.2, 80.0] {
+        let a = gauges(0, &lines(kpa)).assess();
+        assert!(
+            a.undetermined && says(&a, "depression-unusual"),
+            "{kpa}: {:?}",
+            a.notices
+        );
+    }
+}
+
+#[test]
+fn a_stub_that_reacts_to_the_spray_is_not_called_even() {
+    let found = |checks: &str| {
+        let lines = format!("[checks]\ngauges_zeroed = true\n{checks}\n")
+            + &reading(
+                "idle",
+                [42.0, 42.1],
+                "bleed_turns = { left = 0.5, right = 0.5 }",
+            )
+            + &reading(
+                "hold",
+                [42.0, 42.1],
+                "bleed_turns = { left = 0.5, right = 0.5 }",
+            );
+        gauges(0, &lines).assess()
+    };
+    let reacts = found("stub_spray = { left = \"change\", right = \"no change\" }");
+    assert!(
+        reacts.undetermined && says(&reacts, "stub-reacts"),
+        "{:?}",
+        reacts.notices
+    );
+    let quiet = found("stub_spray = { left = \"no change\", right = \"no change\" }");
+    assert!(!says(&quiet, "stub-reacts"), "{:?}", quiet.notices);
+}
+
+/// One column under both names: the bodies are told apart by nothing.
+#[test]
+fn one_trace_under_two_names_is_left_out() {
+    let mut made = make(&PutIn::default());
+    for cycle in made.cycles.iter_mut().flatten() {
+        let trace = cycle.channels[0].cycle.clone();
+        let kpa = cycle.channels[0].mean_depression_kpa;
+        cycle.channels[1].cycle = trace;
+        cycle.channels[1].mean_depression_kpa = kpa;
+    }
+    let a = made.assess();
+    assert!(a.undetermined && says(&a, "same-trace"), "{:?}", a.notices);
+}
