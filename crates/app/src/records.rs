@@ -119,8 +119,9 @@ impl Records {
 
     /// Closes the records; later calls on any clone fail.
     pub async fn close(self) {
-        if let Ok(store) = Arc::try_unwrap(self.store) {
-            store.close().await;
+        match Arc::try_unwrap(self.store) {
+            Ok(store) => store.close().await,
+            Err(shared) => shared.end().await,
         }
     }
 
