@@ -36,7 +36,7 @@ pub(crate) use library::Known;
 pub use library::{LibraryJob, LibrarySweep, LibraryValue, LibraryView};
 pub use shop::{EstimateLine, ShopSettings};
 pub use years::{
-    ChangeAnswer, DotAnswer, HistoryAnswer, MachineHistory, RangeAnswer, SeriesAnswer,
+    ChangeAnswer, DotAnswer, HistoryAnswer, MachineHistory, MovedAnswer, RangeAnswer, SeriesAnswer,
 };
 
 /// The records of a data folder, open; cheap to clone.

@@ -173,6 +173,7 @@ impl Records {
             for (photo, bytes) in files {
                 match small_photo(&bytes) {
                     Some(jpeg) => paper.photos.push(PaperPhoto {
+            moved: years.moved().into_iter().map(|m| m.text).collect(),
                         jpeg,
                         after: matches!(photo.stage.as_str(), "verify" | "handover"),
                         caption: photo.caption,

@@ -84,6 +84,8 @@ pub struct PaperYears {
 }
 
 /// Where a reading comes from.
+    /// What moved from one visit to the next beyond the changes that somebody made, a sentence each.
+    pub moved: Vec<String>,
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct ReadingSource {
     /// Number on record.
