@@ -289,6 +289,14 @@ impl Records {
     }
 
     /// Puts a job into a stage.
+
+    /// Notes what each sensor read with the engine off [kPa], by body.
+    ///
+    /// # Errors
+    /// As [`Store::set_key_off`].
+    pub async fn set_key_off(&self, id: i64, kpa: &[(String, f64)]) -> Result<(), AppError> {
+        Ok(self.store.set_key_off(id, kpa, self.now()).await?)
+    }
     ///
     /// # Errors
     /// [`StoreError::Missing`].

@@ -335,12 +335,22 @@ fn signed(turns: f64, writing: Writing) -> String {
 /// One thing done at the bench, as a form sends it.
 pub(crate) async fn bench_do(State(web): State<Web>, form: Posted) -> Result<Response, Problem> {
     let operation = operation(&form)?;
-    aside(move || {
-        web.at_bench(|bench| bench.operate(&operation))
-            .map_err(|e| problem(&web, &e))
+    let there = web.clone();
+    let turned = aside(move || {
+        let turned = matches!(operation, Operation::Turn { .. });
+        let done = there.at_bench(|bench| {
+            bench.operate(&operation)?;
+            // Taken while the bench is held: it is this one that was turned.
+            Ok(there.bench_link().map(|l| (l.number, bench.turns_made())))
+        });
+        let link = done.map_err(|e| problem(&there, &e))?;
+        Ok(link.filter(|_| turned))
     })
     .await?;
     Ok(done(&form))
+    if let Some((number, turns)) = turned {
+        web.turn_kept(number, turns).await;
+    }
 }
 
 fn operation(form: &Posted) -> Result<Operation, Problem> {
@@ -449,7 +459,11 @@ fn set_up(profile: &str, faults: Vec<Fault>, seed: u64) -> Result<BenchStart, Ap
     Ok(BenchStart {
         machine: profile.profile.name.clone(),
         profile: Arc::new(profile),
-        source: BenchSource::Practice { faults, seed },
+        source: BenchSource::Practice {
+            faults,
+            seed,
+            air: None,
+        },
     })
 }
 

@@ -62,6 +62,7 @@ async fn source(
                 faults: chosen_faults(form, seed)?,
                 seed,
             });
+                air: Some(head.ambient.clone()),
         }
         "serial" => {
             let ports = web.ports().to_vec();
