@@ -1,7 +1,7 @@
 //! What several documents say alike.
 
 use evenpull_diagnose::{Assessment, Cause, CauseCode};
-use evenpull_job::{AdjusterKind, CautionWhen, SealState, cautions_for};
+use evenpull_job::{AdjusterKind, CautionWhen, SealState, SprayResult, cautions_for};
 
 use super::model::{Block, Column, Document, Photo, Section};
 use super::paper::{JobPaper, PaperPhoto};
