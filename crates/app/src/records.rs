@@ -24,6 +24,7 @@ mod data_folder;
 mod entry;
 mod library;
 mod shop;
+mod shown_findings;
 mod translations;
 mod years;
 
@@ -35,6 +36,7 @@ pub use entry::{GaugeEntry, ReadingEntry, RecordingEntry};
 pub(crate) use library::Known;
 pub use library::{LibraryJob, LibrarySweep, LibraryValue, LibraryView};
 pub use shop::{EstimateLine, ShopSettings};
+pub use shown_findings::{BeforeAfter, ShownFindings};
 pub use years::{
     ChangeAnswer, DotAnswer, HistoryAnswer, MachineHistory, MovedAnswer, RangeAnswer, SeriesAnswer,
 };
@@ -288,8 +290,6 @@ impl Records {
             .await?)
     }
 
-    /// Puts a job into a stage.
-
     /// Notes what each sensor read with the engine off [kPa], by body.
     ///
     /// # Errors
@@ -297,6 +297,8 @@ impl Records {
     pub async fn set_key_off(&self, id: i64, kpa: &[(String, f64)]) -> Result<(), AppError> {
         Ok(self.store.set_key_off(id, kpa, self.now()).await?)
     }
+
+    /// Puts a job into a stage.
     ///
     /// # Errors
     /// [`StoreError::Missing`].

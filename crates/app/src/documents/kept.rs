@@ -173,6 +173,7 @@ impl Records {
         let years = self.history_until(record.line.machine_id, job_id).await?;
         paper.years = Some(PaperYears {
             labels: years.labels(),
+            moved: years.moved().into_iter().map(|m| m.text).collect(),
             history: years.history,
         });
         let texts = self.job_texts(job_id).await?;
@@ -181,7 +182,6 @@ impl Records {
             for (photo, bytes) in files {
                 match small_photo(&bytes) {
                     Some(jpeg) => paper.photos.push(PaperPhoto {
-            moved: years.moved().into_iter().map(|m| m.text).collect(),
                         jpeg,
                         after: matches!(photo.stage.as_str(), "verify" | "handover"),
                         caption: photo.caption,

@@ -10,8 +10,8 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use evenpull_app::{
     AGREE_KPA, Adjuster, AdjusterKind, AppError, Bench, BenchReading, BenchSource, BenchStart,
     Beside, CautionWhen, Comparison, Condition, CrossedView, DRAWN_KPA, Fault, LiveView, Operation,
-    Writing, assessment_page, cause_code, cause_name, cautions_for, fault_codes, load_profile,
-    mendable, profile_list,
+    ShownFindings, Writing, assessment_page, cause_code, cause_name, cautions_for, fault_codes,
+    load_profile, mendable, profile_list,
 };
 use serde::Serialize;
 
@@ -147,7 +147,8 @@ fn page(bench: &Bench, job: Option<i64>, visitor: &Visitor) -> BenchPage {
             .collect(),
         findings: bench
             .findings()
-            .map(|f| findings_view(&f.0, |i| bench.can_follow(i), writing)),
+            .map(|f| ShownFindings::of_assessment(&f.0))
+            .map(|f| findings_view(&f, |i| bench.can_follow(i), writing)),
         practice: bench.is_practice(),
         hoses: String::new(),
         compared: String::new(),
@@ -347,10 +348,10 @@ pub(crate) async fn bench_do(State(web): State<Web>, form: Posted) -> Result<Res
         Ok(link.filter(|_| turned))
     })
     .await?;
-    Ok(done(&form))
     if let Some((number, turns)) = turned {
         web.turn_kept(number, turns).await;
     }
+    Ok(done(&form))
 }
 
 fn operation(form: &Posted) -> Result<Operation, Problem> {
