@@ -94,6 +94,7 @@ const AMBIENT: AmbientData = AmbientData {
     pressure_kpa: 101.325,
     pressure_measured: true,
     temperature_c: 20.0,
+    temperature_measured: true,
     humidity_percent: 0.0,
     key_off_kpa: None,
 };

@@ -317,6 +317,20 @@ fn of_files(loaded: &LoadedJob) -> Vec<Notice> {
     let checks = check_findings(&loaded.job, &loaded.profile);
     let said = checks.iter().chain(&loaded.job.notices);
     let mut notices: Vec<Notice> = said.map(|n| Notice::new(n.code, n.text.clone())).collect();
+    let readings = loaded.job.readings.iter().enumerate();
+    let practice: Vec<String> = readings
+        .filter(|(_, r)| r.practice)
+        .map(|(i, _)| (i + 1).to_string())
+        .collect();
+    if !practice.is_empty() {
+        notices.push(Notice::new(
+            "practice-readings",
+            format!(
+                "readings of the practice engine, of no real machine: {}",
+                practice.join(", ")
+            ),
+        ));
+    }
     let assumed = loaded.profile.assumed.len();
     if assumed > 0 {
         notices.push(Notice::new(

@@ -28,6 +28,7 @@ pub fn demo_bench() -> Result<BenchStart, AppError> {
         machine: profile.profile.name.clone(),
         profile: Arc::new(profile),
         source: BenchSource::Practice {
+            air: None,
             faults: vec![FAULT.parse()?],
             seed: SEED,
         },

@@ -76,10 +76,11 @@ pub use practice::{
 pub use profiles::{LoadedProfile, load_profile, profile_list};
 pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, read_recording};
 pub use records::{
-    ChangeAnswer, Clock, DotAnswer, EstimateLine, GaugeEntry, HistoryAnswer, JobRecord, JobSource,
-    LibraryJob, LibrarySweep, LibraryValue, LibraryView, MachineHistory, RangeAnswer, ReadingEntry,
-    RecordingEntry, Records, SeriesAnswer, ShopSettings, StoredAssessment, assess_source, block_on,
-    default_data_folder, restore_records, salvage_records, system_clock,
+    BeforeAfter, ChangeAnswer, Clock, DotAnswer, EstimateLine, GaugeEntry, HistoryAnswer,
+    JobRecord, JobSource, LibraryJob, LibrarySweep, LibraryValue, LibraryView, MachineHistory,
+    MovedAnswer, RangeAnswer, ReadingEntry, RecordingEntry, Records, SeriesAnswer, ShopSettings,
+    ShownFindings, StoredAssessment, assess_source, block_on, default_data_folder, restore_records,
+    salvage_records, system_clock,
 };
 pub use serve::{
     AGREE_KPA, Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchSource, BenchStart,

@@ -39,6 +39,8 @@ pub enum LiveSource {
         faults: Vec<Fault>,
         /// Seed of everything left to chance.
         seed: u64,
+        /// Air it runs in; without, it brings its own.
+        air: Option<AmbientData>,
     },
     /// A board on a serial port, found by its lines; docs/sensor-lines.md.
     Serial {
@@ -138,15 +140,19 @@ struct Opened {
 /// The source of a session; the practice engine brings its own air and hose.
 fn opened(request: &mut LiveRequest) -> Result<Opened, AppError> {
     let source = match request.source.clone() {
-        LiveSource::Practice { faults, seed } => {
-            let made = crate::practice::running(&PracticeRequest {
+        LiveSource::Practice { faults, seed, air } => {
+            let exercise = PracticeRequest {
                 profile: &request.profile,
                 faults: &faults,
                 seed,
-            })?;
-            let air = &made.engine.setting;
-            request.ambient.pressure_kpa = (air.ambient_pa / 10.0).round() / 100.0;
-            request.ambient.temperature_c = ((air.ambient_k - 273.15) * 10.0).round() / 10.0;
+            };
+            let made = crate::practice::running(&exercise, air.as_ref())?;
+            let own = &made.engine.setting;
+            request.ambient = air.unwrap_or_else(|| AmbientData {
+                pressure_kpa: (own.ambient_pa / 10.0).round() / 100.0,
+                temperature_c: ((own.ambient_k - 273.15) * 10.0).round() / 10.0,
+                ..request.ambient.clone()
+            });
             request.ambient.humidity_percent = 0.0;
             request.ambient.key_off_kpa = None;
             request.hose = Some(made.hose);

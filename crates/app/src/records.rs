@@ -24,6 +24,7 @@ mod data_folder;
 mod entry;
 mod library;
 mod shop;
+mod shown_findings;
 mod translations;
 mod years;
 
@@ -35,8 +36,9 @@ pub use entry::{GaugeEntry, ReadingEntry, RecordingEntry};
 pub(crate) use library::Known;
 pub use library::{LibraryJob, LibrarySweep, LibraryValue, LibraryView};
 pub use shop::{EstimateLine, ShopSettings};
+pub use shown_findings::{BeforeAfter, ShownFindings};
 pub use years::{
-    ChangeAnswer, DotAnswer, HistoryAnswer, MachineHistory, RangeAnswer, SeriesAnswer,
+    ChangeAnswer, DotAnswer, HistoryAnswer, MachineHistory, MovedAnswer, RangeAnswer, SeriesAnswer,
 };
 
 /// The records of a data folder, open; cheap to clone.
@@ -119,8 +121,9 @@ impl Records {
 
     /// Closes the records; later calls on any clone fail.
     pub async fn close(self) {
-        if let Ok(store) = Arc::try_unwrap(self.store) {
-            store.close().await;
+        match Arc::try_unwrap(self.store) {
+            Ok(store) => store.close().await,
+            Err(shared) => shared.end().await,
         }
     }
 
@@ -285,6 +288,14 @@ impl Records {
             .store
             .set_head(id, key, section_toml, self.now())
             .await?)
+    }
+
+    /// Notes what each sensor read with the engine off [kPa], by body.
+    ///
+    /// # Errors
+    /// As [`Store::set_key_off`].
+    pub async fn set_key_off(&self, id: i64, kpa: &[(String, f64)]) -> Result<(), AppError> {
+        Ok(self.store.set_key_off(id, kpa, self.now()).await?)
     }
 
     /// Puts a job into a stage.

@@ -58,6 +58,10 @@ impl StandingText {
         cycles: &[Option<CycleReading>],
         beside: &Beside<'_>,
     ) -> Self {
+        if job.readings.iter().any(|r| r.practice) {
+            // They say nothing of the machine, and nothing that other machines could be read beside.
+            return Self::default();
+        }
         let Stood {
             standings,
             idle_area_mm2,
@@ -145,5 +149,26 @@ impl StandingText {
             sd: p.sd,
         });
         points.collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn readings_of_the_practice_engine_leave_nothing_to_history_and_library() {
+        let profile = include_str!("../../../examples/jobs/healthy/profile.toml");
+        let profile = Profile::from_toml("profile.toml", profile).unwrap();
+        let text = include_str!("../../../examples/jobs/healthy/job.toml");
+        let left = |text: &str| {
+            let job = Job::from_toml("job.toml", text, &profile).unwrap();
+            let cycles = vec![None; job.readings.len()];
+            StandingText::of(&job, &profile, &cycles, &Beside::default())
+        };
+        assert_ne!(left(text), StandingText::default());
+        let marked = text.replacen("[[reading]]\n", "[[reading]]\npractice = true\n", 1);
+        assert_ne!(marked, text);
+        assert_eq!(left(&marked), StandingText::default());
     }
 }

@@ -81,6 +81,7 @@ fn source(args: &ListenArgs) -> LiveSource {
     }
     if let Some(faults) = &args.practice {
         return LiveSource::Practice {
+            air: None,
             faults: faults.clone(),
             seed: args.seed,
         };

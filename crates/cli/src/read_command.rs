@@ -110,6 +110,7 @@ pub(crate) fn ambient(
         pressure_kpa,
         pressure_measured: args.ambient_kpa.is_some(),
         temperature_c,
+        temperature_measured: args.ambient_c.is_some(),
         humidity_percent: 0.0,
         key_off_kpa: Some(PerBody::new(zeros)),
     };

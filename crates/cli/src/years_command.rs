@@ -165,13 +165,16 @@ fn history_text(answer: &HistoryAnswer) -> String {
              steps and depressions are those of the standard atmosphere.",
         );
     }
-    if !answer.changes.is_empty() {
+    if !answer.changes.is_empty() || !answer.moved.is_empty() {
         out += "\nWhat changed between visits\n";
         for c in &answer.changes {
             out += &entry(
                 "  - ",
                 &format!("{} ({:.0} %)", c.text, 100.0 * c.probability),
             );
+        }
+        for m in &answer.moved {
+            out += &entry("  - ", &m.text);
         }
     }
     for notice in &answer.notices {

@@ -130,6 +130,8 @@ pub struct Reading {
     pub lambda: Option<PerBody<f64>>,
     /// What was turned before this reading.
     pub adjusted: Vec<Adjusted>,
+    /// Read of the practice engine, of no real machine.
+    pub practice: bool,
 }
 
 /// Air the engine breathes, and what the sensors showed with the engine off.
@@ -141,6 +143,8 @@ pub struct AmbientData {
     pub pressure_measured: bool,
     /// Temperature [C].
     pub temperature_c: f64,
+    /// True when the temperature was measured rather than assumed.
+    pub temperature_measured: bool,
     /// Relative humidity [%].
     pub humidity_percent: f64,
     /// Each sensor's absolute pressure with the engine off [kPa], profile's order.

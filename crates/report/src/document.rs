@@ -21,6 +21,7 @@ mod texts;
 mod why_sealed;
 mod years;
 
+pub use before_after::{Pair, Seen, TurnedAmong, pairs_of, seen};
 pub use estimate::{LineChoice, PricedLine, Rates, estimate};
 pub use handover::handover;
 pub use html::html;

@@ -32,9 +32,10 @@ mod years_plot;
 
 pub use document::{
     Block, CivilTime, Column, Document, DocumentKind, DocumentTextError, DocumentTexts, JobPaper,
-    LineChoice, Paper, PaperPhoto, PaperRecord, PaperRemark, PaperYears, Photo, PricedLine,
-    Printed, Rates, ReadingSource, RemarkTopic, Section, SetError, Stamp, TurnedStop, estimate,
-    handover, html, inspection, job_card, printed, small_photo, why_sealed,
+    LineChoice, Pair, Paper, PaperPhoto, PaperRecord, PaperRemark, PaperYears, Photo, PricedLine,
+    Printed, Rates, ReadingSource, RemarkTopic, Section, Seen, SetError, Stamp, TurnedAmong,
+    TurnedStop, estimate, handover, html, inspection, job_card, pairs_of, printed, seen,
+    small_photo, why_sealed,
 };
 pub use page::{Meta, STYLE, page};
 pub use texts::{TextTableError, filled_text, text_table};

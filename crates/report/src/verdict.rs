@@ -1,6 +1,7 @@
 //! The one line a mechanic reads first.
 
 use evenpull_diagnose::{Assessment, Cause, CauseCode, NextReading};
+use serde::{Deserialize, Serialize};
 
 use crate::number::{minutes, percent_of_one};
 use crate::wording::{body_words, cause_headline, chance, lowered};
@@ -9,7 +10,7 @@ use crate::wording::{body_words, cause_headline, chance, lowered};
 const WORTH_NAMING: f64 = 0.10;
 
 /// The verdict as every page shows it.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Verdict {
     /// The cause or the whole family, or `Undetermined`.
     pub headline: String,
@@ -24,7 +25,7 @@ pub struct Verdict {
 }
 
 /// The next reading in words.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct Next {
     pub(crate) what: String,
     pub(crate) why: String,

@@ -82,6 +82,13 @@ impl Writing {
         format!("{} {}", self.pressure(kpa), self.unit())
     }
 
+    /// A pressure [kPa] as it is read back from what [`Self::pressure`] writes.
+    pub fn as_written(self, kpa: f64) -> f64 {
+        let decimals = self.decimals();
+        let digits = format!("{:.decimals$}", kpa * self.per_kpa());
+        digits.parse().map_or(kpa, |v: f64| v / self.per_kpa())
+    }
+
     /// A number of a document: grouped thousands, a true minus, words for what is no number.
     ///
     /// With a decimal comma the groups stand apart by a blank that does not break.

@@ -252,6 +252,104 @@ fn readings_at_other_speeds_are_not_held_against_each_other() {
     assert!(text.contains("3,803 and 3,400 rpm"), "{text}");
 }
 
+fn turn() -> evenpull_job::Adjusted {
+    evenpull_job::Adjusted {
+        adjuster: "balance screw".into(),
+        turns: -0.25,
+    }
+}
+
+#[test]
+fn a_handover_says_when_nothing_was_read_before_a_turn_or_since() {
+    let mut since = papers::finished();
+    since
+        .job
+        .readings
+        .iter_mut()
+        .for_each(|r| r.adjusted.clear());
+    since.record.turned_since = true;
+    let text = since.document(DocumentKind::Handover).texts().join("\n");
+    assert!(text.contains("Not read since the last turn"), "{text}");
+    assert!(!text.contains("→"), "{text}");
+
+    let mut first = papers::finished();
+    first.job.readings[6].adjusted.clear();
+    first.job.readings[0].adjusted.push(turn());
+    first.as_found = None;
+    let text = first.document(DocumentKind::Handover).texts().join("\n");
+    for part in [
+        "Nothing was read before the first turn: what the readings say below",
+        "Nothing was read before the first turn. Found after it:",
+        "Not read before the first turn",
+    ] {
+        assert!(text.contains(part), "no {part:?} in {text}");
+    }
+}
+
+#[test]
+fn readings_of_the_practice_engine_are_told_at_the_head() {
+    let mut papers = papers::finished();
+    let plain = papers.document(DocumentKind::Handover).texts().join("\n");
+    assert!(!plain.contains("practice engine"), "{plain}");
+    papers.job.readings[2].practice = true;
+    let some = papers.document(DocumentKind::Handover).texts().join("\n");
+    assert!(some.contains("R3 are of the practice engine"), "{some}");
+    papers
+        .job
+        .readings
+        .iter_mut()
+        .for_each(|r| r.practice = true);
+    for kind in [DocumentKind::Handover, DocumentKind::Inspection] {
+        let all = papers.document(kind).texts().join("\n");
+        assert!(all.contains("no real machine was measured"), "{all}");
+    }
+}
+
+#[test]
+fn a_temperature_nobody_took_is_not_called_measured() {
+    let mut papers = papers::finished();
+    let text = |p: &papers::Papers| p.document(DocumentKind::Handover).texts().join("\n");
+    assert!(text(&papers).contains("19 °C, measured"));
+    papers.job.ambient.temperature_measured = false;
+    let assumed = text(&papers);
+    assert!(assumed.contains("measured; 19 °C assumed"), "{assumed}");
+}
+
+#[test]
+fn an_undetermined_answer_ends_in_one_full_stop() {
+    let mut papers = papers::finished();
+    papers.as_found.as_mut().unwrap().undetermined = true;
+    papers.now.undetermined = true;
+    for kind in [DocumentKind::Handover, DocumentKind::Inspection] {
+        for text in papers.document(kind).texts() {
+            assert!(!text.contains(".."), "{text}");
+        }
+    }
+}
+
+#[test]
+fn an_inspection_tells_in_short_what_was_found_by_hand_and_which_seals_were_not_noted() {
+    let mut papers = papers::finished();
+    let checks = "[checks]\nspindle_play_mm = { left = 0.15 }\n\
+        stub_spray = { left = \"change\", right = \"no change\" }\n[[reading]]\n\
+        condition = \"hold\"\ngauge = { left = 30, right = 31, unit = \"kPa\" }\n";
+    let text = format!("format = \"evenpull.job/1\"\nprofile = \"p\"\n{checks}");
+    let job = evenpull_job::Job::from_toml("job.toml", &text, &papers.profile).unwrap();
+    papers.job.checks = job.checks;
+    let document = papers.document(DocumentKind::Inspection);
+    let short: Vec<&str> = (document.sections[0].blocks.iter())
+        .flat_map(evenpull_report::Block::texts)
+        .collect();
+    let short = short.join("\n");
+    for part in [
+        "0.15 mm",
+        "the engine changed when it was sprayed",
+        "1 intact, 1 disturbed, 1 that could not be seen",
+    ] {
+        assert!(short.contains(part), "no {part:?} in {short}");
+    }
+}
+
 #[test]
 fn an_inspection_promises_nothing() {
     let text = papers::finished()
@@ -260,7 +358,7 @@ fn an_inspection_promises_nothing() {
         .join("\n");
     assert!(!text.to_lowercase().contains("never touched"));
     for part in [
-        "1 intact, 1 disturbed, 3 not seen",
+        "1 intact, 1 disturbed, 1 that could not be seen, 2 not noted",
         "Leak-down was not measured.",
         "no warranty",
     ] {

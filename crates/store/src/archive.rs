@@ -95,7 +95,15 @@ impl ZipSink {
         let begun = self.zip.start_file(name, options);
         let target = self.target.clone();
         let failed = |e: io::Error| StoreError::of_writing(&target, &e);
-        begun.map_err(|e| failed(e.into()))?;
+        begun.map_err(|e| match e {
+            zip::result::ZipError::Io(e) => failed(e),
+            // The library's words for the others are those of a program.
+            _ => StoreError::invalid(
+                target.display().to_string(),
+                format!("the file `{name}` cannot be put into the archive"),
+                "export into a folder instead: give a name that does not end in `.zip`",
+            ),
+        })?;
         let mut hash = Sha256::new();
         let mut length_bytes = 0;
         let mut buffer = vec![0; 1 << 16];

@@ -11,8 +11,9 @@ use evenpull_job::{FileErrors, Refusal};
 pub enum StoreError {
     /// Another program has the data folder open for writing.
     #[error(
-        "{}: the records are in use by {holder}\n  remedy: close that program first, or use the \
-         pages it serves; two may never write the same records",
+        "{}: the records are in use by {holder}\n  remedy: close that program first, then give \
+         this again; the pages it serves do meanwhile what they have forms for, and importing is \
+         not among that. Two may never write the same records",
         folder.display()
     )]
     InUse {

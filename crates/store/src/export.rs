@@ -1,5 +1,6 @@
 //! A stored job as a folder or archive that stands by itself.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use crate::archive::ZipSink;
@@ -56,8 +57,13 @@ impl Store {
             problem: e.to_string(),
         })?;
         sink.put(RECORD_FILE, &text)?;
+        // The same picture may be noted twice; its file is there once, as in the folder of photos.
+        let mut written = BTreeSet::new();
         for photo in self.photos(job_id).await? {
             let name = format!("photos/{}", photo.file_name());
+            if !written.insert(name.clone()) {
+                continue;
+            }
             sink.put(&name, &self.photo_bytes(&photo)?)?;
         }
         for document in self.documents(job_id).await? {

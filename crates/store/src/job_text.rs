@@ -155,6 +155,31 @@ pub(crate) fn head_with(
     Ok(head_text(&head))
 }
 
+/// The head of a job with one key of one of its sections set; its other keys stay as they were written.
+pub(crate) fn head_with_entry(
+    head_toml: &str,
+    section: &str,
+    entry_toml: &str,
+) -> Result<String, StoreError> {
+    let mut head = parse(head_toml)?;
+    let place = head.entry(section).or_insert(toml_edit::table());
+    let Some(table) = place.as_table_like_mut() else {
+        return Err(StoreError::invalid(
+            section,
+            "is no section",
+            "write its keys under it",
+        ));
+    };
+    for (key, item) in parse(entry_toml)?.iter() {
+        table.insert(key, item.clone());
+    }
+    let all: Vec<(String, Item)> = head
+        .iter()
+        .map(|(k, i)| (k.to_owned(), i.clone()))
+        .collect();
+    Ok(head_text(&all))
+}
+
 fn parse(text: &str) -> Result<DocumentMut, StoreError> {
     text.parse::<DocumentMut>().map_err(|e| {
         StoreError::invalid(

@@ -5,7 +5,8 @@ use serde::Serialize;
 use sqlx::{Sqlite, SqliteConnection, Transaction};
 
 use crate::error::StoreError;
-use crate::job_text::{JobParts, head_with};
+use crate::fragment::Fragment;
+use crate::job_text::{JobParts, head_with, head_with_entry};
 use crate::machines::pattern;
 use crate::moment::Moment;
 use crate::store::Store;
@@ -281,9 +282,35 @@ impl Store {
                 "record it as what it is",
             ));
         }
+        self.change_head(id, at, |head| head_with(head, key, section_toml))
+            .await
+    }
+
+    /// Notes what each sensor read with the engine off; the rest of the air stays as it was booked.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`], [`StoreError::Invalid`].
+    pub async fn set_key_off(
+        &self,
+        id: i64,
+        kpa: &[(String, f64)],
+        at: Moment,
+    ) -> Result<(), StoreError> {
+        let mut entry = Fragment::new();
+        entry.named("key_off_kpa", kpa);
+        let change = |head: &str| head_with_entry(head, "ambient", entry.as_str());
+        self.change_head(id, at, change).await
+    }
+
+    async fn change_head(
+        &self,
+        id: i64,
+        at: Moment,
+        change: impl FnOnce(&str) -> Result<String, StoreError>,
+    ) -> Result<(), StoreError> {
         let mut tx = self.write(at).await?;
         let (mut parts, profile_toml) = self.parts(&mut tx, id).await?;
-        parts.head_toml = head_with(&parts.head_toml, key, section_toml)?;
+        parts.head_toml = change(&parts.head_toml)?;
         check_texts(&parts.text(), &profile_toml)?;
         sqlx::query("UPDATE jobs SET head_toml = $1 WHERE id = $2")
             .bind(&parts.head_toml)

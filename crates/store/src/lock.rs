@@ -53,8 +53,8 @@ impl FolderLock {
         })
     }
 
-    /// Ends the use in good order.
-    pub(crate) fn release(self) {
+    /// Ends the use in good order; the lock itself goes when this is dropped.
+    pub(crate) fn release(&self) {
         // A name left behind costs one check at the next start, no more.
         drop(std::fs::remove_file(&self.holder));
     }

@@ -140,11 +140,16 @@ impl Store {
 
     /// Closes the records in good order.
     pub async fn close(self) {
+        self.end().await;
+    }
+
+    /// As [`Store::close`] where others still hold it: their calls fail from here on.
+    pub async fn end(&self) {
         self.reader.close().await;
-        if let Some(writer) = self.writer {
+        if let Some(writer) = &self.writer {
             writer.close().await;
         }
-        if let Some(lock) = self.lock {
+        if let Some(lock) = &self.lock {
             lock.release();
         }
     }

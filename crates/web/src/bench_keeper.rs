@@ -6,7 +6,7 @@
 use std::time::Duration;
 
 use evenpull_app::{
-    AppError, BenchJob, BenchReading, Fragment, HoseData, ReadingEntry, RecordingEntry, Records,
+    AppError, BenchJob, BenchReading, HoseData, ReadingEntry, RecordingEntry, Records,
 };
 use serde::Serialize;
 
@@ -25,6 +25,9 @@ pub(crate) struct BenchLink {
     pub(crate) job: i64,
     /// Readings of the bench that are in the records.
     pub(crate) kept: usize,
+    /// Turns made on the bench that are in the records.
+    #[serde(skip)]
+    pub(crate) turns_kept: usize,
     /// Why the next one is not; it is tried again.
     pub(crate) trouble: Option<String>,
     /// Counts up with each bench: a keeper works for its own only.
@@ -37,6 +40,7 @@ impl BenchLink {
         Self {
             job,
             kept: 0,
+            turns_kept: 0,
             trouble: None,
             number,
         }
@@ -50,7 +54,7 @@ struct Keeper {
     number: u64,
     /// Readings in the records.
     kept: usize,
-    /// Turns of the next reading that are in the records already.
+    /// Turns in the records.
     turns_kept: usize,
     /// Sensors that agreed are noted among the checks.
     compared: bool,
@@ -71,7 +75,8 @@ pub(crate) async fn keep_readings(web: Web, link: BenchLink) {
     };
     loop {
         match keeper.keep_some().await {
-            Ok(true) => tokio::time::sleep(LOOK).await,
+            // A turn that was made is not to wait for the next look.
+            Ok(true) => drop(tokio::time::timeout(LOOK, keeper.web.turn_made().notified()).await),
             Ok(false) => break,
             Err(error) => {
                 keeper.tell(&error);
@@ -89,7 +94,7 @@ impl Keeper {
             return Ok(false);
         };
         let there = self.web.clone();
-        let (number, kept) = (self.number, self.kept);
+        let (number, kept) = (self.number, (self.kept, self.turns_kept));
         // The bench may be in use by a request that waits for its session.
         let looked = tokio::task::spawn_blocking(move || there.bench_beyond(number, kept)).await;
         let Some(beyond) = looked.map_err(|e| AppError::Runtime(e.to_string()))? else {
@@ -102,34 +107,58 @@ impl Keeper {
             self.compared = true;
         }
         if let Some(job) = beyond.job {
-            records
-                .set_head(self.job, "ambient", Some(&ambient(&job)))
-                .await?;
-            for reading in job.readings.iter().skip(kept) {
+            if let Some(kpa) = job
+                .key_off_kpa
+                .as_ref()
+                .filter(|_| job.readings.len() > kept.0)
+            {
+                records.set_key_off(self.job, &zeros(&job, kpa)).await?;
+            }
+            for reading in job.readings.iter().skip(kept.0) {
+                self.keep_turns(&records, &job.turns, reading.turns_before)
+                    .await?;
                 self.keep_one(&records, &job, reading).await?;
             }
+            // What was turned is on record before a reading follows it, and if none does.
+            self.keep_turns(&records, &job.turns, job.turns.len())
+                .await?;
         }
         Ok(!beyond.over)
     }
 
-    /// What was turned before a reading, and the reading. Where one of them fails the rest follows when
-    /// it is tried again, and nothing is there twice.
+    /// The turns up to the one of that number. Where one fails the rest follows when it is tried again, and
+    /// none is there twice.
+    async fn keep_turns(
+        &mut self,
+        records: &Records,
+        turns: &[(String, f64)],
+        up_to: usize,
+    ) -> Result<(), AppError> {
+        let due = turns.iter().take(up_to).skip(self.turns_kept);
+        for (adjuster, turns) in due {
+            records
+                .record_adjustment(self.job, adjuster, *turns)
+                .await?;
+            self.turns_kept += 1;
+            let kept = self.turns_kept;
+            self.web.change_link(self.number, |link| {
+                link.turns_kept = kept;
+                link.trouble = None;
+            });
+        }
+        Ok(())
+    }
+
     async fn keep_one(
         &mut self,
         records: &Records,
         job: &BenchJob,
         reading: &BenchReading,
     ) -> Result<(), AppError> {
-        for (adjuster, turns) in reading.adjusted.iter().skip(self.turns_kept) {
-            records
-                .record_adjustment(self.job, adjuster, *turns)
-                .await?;
-            self.turns_kept += 1;
-        }
-        let entry = entry(reading, job.profile.profile.bodies(), job.hose);
+        let mut entry = entry(reading, job.profile.profile.bodies(), job.hose);
+        entry.practice = job.practice;
         records.add_reading(self.job, &entry).await?;
         self.kept += 1;
-        self.turns_kept = 0;
         let kept = self.kept;
         self.web.change_link(self.number, |link| {
             link.kept = kept;
@@ -150,24 +179,16 @@ impl Keeper {
             self.told = true;
             let job = self.job;
             self.web.announce(Announcement::Trouble(format!(
-                "job {job}: a reading of the bench is not in the records yet and is tried again: {text}"
+                "job {job}: a reading or turn of the bench is not in the records yet and is tried again: {text}"
             )));
         }
     }
 }
 
-/// The air and the zeros of the sensors, as a section of the job file.
-fn ambient(job: &BenchJob) -> String {
-    let mut ambient = Fragment::new();
-    ambient
-        .number("pressure_kpa", job.ambient_kpa)
-        .number("temperature_c", job.ambient_c);
-    if let Some(kpa) = &job.key_off_kpa {
-        let bodies = job.profile.profile.bodies().iter().cloned();
-        let named: Vec<(String, f64)> = bodies.zip(kpa.iter().copied()).collect();
-        ambient.named("key_off_kpa", &named);
-    }
-    format!("[ambient]\n{}", ambient.as_str())
+/// The zeros of the sensors by body.
+fn zeros(job: &BenchJob, kpa: &[f64]) -> Vec<(String, f64)> {
+    let bodies = job.profile.profile.bodies().iter().cloned();
+    bodies.zip(kpa.iter().copied()).collect()
 }
 
 /// As a mechanic would write it down: to one part in `parts` of the unit.

@@ -113,6 +113,10 @@ impl Server {
                         .to_owned(),
                 ));
             }
+            // What still asks for the records has nobody to answer to.
+            if let Some(records) = web.records().cloned() {
+                drop(tokio::time::timeout(AT_THE_END, records.close()).await);
+            }
             ended
         })?;
         runtime.shutdown_background();

@@ -90,6 +90,8 @@ struct Inner {
     benches: AtomicU64,
     /// Counts up whenever the bench gives way to another one or to none.
     bench_number: AtomicU64,
+    /// Wakes the keepers.
+    turn_made: tokio::sync::Notify,
     /// Keepers at work by the number of their bench, with what a bench that was put away left.
     keepers: Mutex<HashMap<u64, Option<Beyond>>>,
     glances: Glances,
@@ -126,6 +128,7 @@ impl Web {
                 when: config.when,
                 calendar: config.calendar,
                 assessed: Mutex::default(),
+                turn_made: tokio::sync::Notify::new(),
                 bench: Mutex::default(),
                 job: Mutex::default(),
                 link: Mutex::default(),

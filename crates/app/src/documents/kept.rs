@@ -2,10 +2,10 @@
 
 use std::path::PathBuf;
 
-use evenpull_job::{Job, Profile};
+use evenpull_job::{Job, PressureUnit, Profile};
 use evenpull_report::{
-    DocumentKind, LineChoice, PaperPhoto, PaperRecord, PaperRemark, PaperYears, PricedLine, Rates,
-    ReadingSource, RemarkTopic, Stamp, Writing, small_photo,
+    DocumentKind, GAUGE_UNITS, LineChoice, PaperPhoto, PaperRecord, PaperRemark, PaperYears,
+    PricedLine, Rates, ReadingSource, RemarkTopic, Stamp, Writing, small_photo,
 };
 use evenpull_store::{DocumentRecord, JobTexts, Moment, NewDocument, sha256_hex};
 use serde::Serialize;
@@ -55,7 +55,7 @@ impl Records {
         let shop = self.shop_settings().await?;
         let rates = &chosen.rates.cloned().unwrap_or_else(|| rates_of(&shop));
         let writing = chosen.writing(shop.writing);
-        let data_sha256 = self.paper_digest(&record, &shop, writing).await?;
+        let data_sha256 = written_so(&self.paper_digest(&record, &shop).await?, writing);
         // An estimate rests on the rates as well; what it says of the job stays comparable without.
         let data_sha256 = match kind {
             DocumentKind::Estimate => with_rates(&data_sha256, rates),
@@ -118,13 +118,21 @@ impl Records {
     pub async fn documents(&self, job_id: i64) -> Result<Vec<KeptDocument>, AppError> {
         let record = self.job(job_id).await?;
         let shop = self.shop_settings().await?;
-        let digest = self.paper_digest(&record, &shop, shop.writing).await?;
+        let digest = self.paper_digest(&record, &shop).await?;
         let rates = &rates_of(&shop);
+        // How it was written does not change what it says of the job.
+        let units = [PressureUnit::Pa, PressureUnit::Bar].into_iter();
+        let writings = units
+            .chain(GAUGE_UNITS)
+            .flat_map(|pressure| [false, true].map(|comma| Writing { comma, pressure }));
+        let digests: Vec<String> = writings.map(|w| written_so(&digest, w)).collect();
         let kept = record.documents.into_iter().map(|record| KeptDocument {
             current: record.program_version == VERSION
-                && (record.data_sha256 == digest
-                    || record.kind == DocumentKind::Estimate.as_str()
-                        && record.data_sha256 == with_rates(&digest, rates)),
+                && digests.iter().any(|digest| {
+                    record.data_sha256 == *digest
+                        || record.kind == DocumentKind::Estimate.as_str()
+                            && record.data_sha256 == with_rates(digest, rates)
+                }),
             record,
         });
         Ok(kept.collect())
@@ -165,6 +173,7 @@ impl Records {
         let years = self.history_until(record.line.machine_id, job_id).await?;
         paper.years = Some(PaperYears {
             labels: years.labels(),
+            moved: years.moved().into_iter().map(|m| m.text).collect(),
             history: years.history,
         });
         let texts = self.job_texts(job_id).await?;
@@ -197,7 +206,6 @@ impl Records {
         &self,
         record: &JobRecord,
         shop: &ShopSettings,
-        writing: Writing,
     ) -> Result<String, AppError> {
         let inputs = self.store().inputs_sha256(record.line.id).await?;
         let line = &record.line;
@@ -222,13 +230,8 @@ impl Records {
             ),
         );
         let text = serde_json::to_string(&rest).map_err(|e| AppError::Json(e.to_string()))?;
-        let digest = sha256_hex(format!("{inputs}{text}{}", shop_line(shop)).as_bytes());
-        // What was written before there was a choice stays comparable.
-        Ok(if writing == Writing::default() {
-            digest
-        } else {
-            sha256_hex(format!("{digest}{} {}", writing.unit(), writing.comma).as_bytes())
-        })
+        let whole = format!("{inputs}{text}{}", shop_line(shop));
+        Ok(sha256_hex(whole.as_bytes()))
     }
 }
 
@@ -269,6 +272,15 @@ fn rates_of(shop: &ShopSettings) -> Rates {
     }
 }
 
+/// The digest of a document written so.
+fn written_so(digest: &str, writing: Writing) -> String {
+    // What was written before there was a choice stays comparable.
+    if writing == Writing::default() {
+        return digest.to_owned();
+    }
+    sha256_hex(format!("{digest}{} {}", writing.unit(), writing.comma).as_bytes())
+}
+
 fn with_rates(data_sha256: &str, rates: &Rates) -> String {
     sha256_hex(format!("{data_sha256}{rates:?}").as_bytes())
 }
@@ -285,6 +297,10 @@ fn paper_record(record: &JobRecord, calendar: &Calendar) -> PaperRecord {
         .readings
         .iter()
         .filter(|r| r.withdrawn_reason.is_none());
+    let last = counting.clone().map(|r| r.id).max();
+    // A turn before a reading that was withdrawn waits for the next that counts.
+    let turned_since =
+        (record.adjustments.iter()).any(|a| a.reading_id.is_none_or(|id| Some(id) > last));
     let fitted = record.seals.iter().filter(|s| s.moment == "fitted");
     let notes = record.progress.iter().rev().map(|p| p.note.clone());
     PaperRecord {
@@ -304,6 +320,7 @@ fn paper_record(record: &JobRecord, calendar: &Calendar) -> PaperRecord {
             .iter()
             .map(|a| (a.adjuster.clone(), a.turns))
             .collect(),
+        turned_since,
         overrides: record
             .overrides
             .iter()

@@ -87,14 +87,14 @@ fn hold(left: f64, right: f64) -> ReadingEntry {
 /// A job read before and after a turn.
 async fn job(records: &Records) -> i64 {
     let id = booked(records).await;
-    for (left, right) in [(34.0, 36.5), (35.0, 35.4)] {
-        let entry = hold(left, right);
-        records.add_reading(id, &entry).await.unwrap();
+    records.add_reading(id, &hold(34.0, 36.5)).await.unwrap();
+    for _ in 0..2 {
         records
             .record_adjustment(id, "balance screw", 0.25)
             .await
             .unwrap();
     }
+    records.add_reading(id, &hold(35.0, 35.4)).await.unwrap();
     id
 }
 
@@ -205,6 +205,28 @@ fn a_stored_handover_tells_readings_by_their_numbers_and_turns() {
     .unwrap();
 }
 
+/// Turned after the last reading: no reading shows what came of it.
+#[test]
+fn a_stored_handover_holds_nothing_against_a_turn_that_nothing_was_read_after() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = read_once(&records).await;
+        records.add_reading(id, &hold(34.2, 36.6)).await?;
+        records.record_adjustment(id, "balance screw", 0.25).await?;
+        let file = made_of(&records, id, DocumentKind::Handover, PAGE).await?;
+        let page = text(&file.bytes);
+        assert!(
+            page.contains("2.4 kPa apart before anything was turned"),
+            "{page}"
+        );
+        assert!(page.contains("Not read since the last turn"), "{page}");
+        assert!(!page.contains("R1 →"), "{page}");
+        Ok(())
+    })
+    .unwrap();
+}
+
 /// What was read before the first turn is assessed as well, and needs its recordings again.
 #[test]
 fn a_stored_handover_holds_recordings_of_before_and_after() {
@@ -216,15 +238,17 @@ fn a_stored_handover_holds_recordings_of_before_and_after() {
             ("balance-off", "06_hold_3800.csv"),
             ("healthy", "06_hold_3800.csv"),
         ] {
+            if job == "healthy" {
+                records
+                    .record_adjustment(id, "balance screw", -0.25)
+                    .await?;
+            }
             let mut entry = ReadingEntry::new(Condition::Hold);
             entry.recording = Some(RecordingEntry {
                 file_name: format!("{job}.csv"),
                 bytes: std::fs::read(example(job).join(recording)).unwrap(),
             });
             records.add_reading(id, &entry).await?;
-            records
-                .record_adjustment(id, "balance screw", -0.25)
-                .await?;
         }
         let file = made_of(&records, id, DocumentKind::Handover, PAGE).await?;
         assert!(text(&file.bytes).contains("R1 → R2"));
@@ -291,7 +315,8 @@ fn val_a_stored_document_is_written_as_the_shop_writes_and_a_change_makes_a_vers
             ..crate::ShopSettings::default()
         };
         records.set_shop_settings(&settings).await?;
-        assert!(!records.documents(id).await?[0].current);
+        // Written otherwise from now on; what it says of the job still holds.
+        assert!(records.documents(id).await?[0].current);
         let shop = made_of(&records, id, kind, PAGE).await?;
         assert_eq!((plain.version, shop.version), (Some(1), Some(2)));
         let page = text(&shop.bytes);

@@ -22,7 +22,12 @@ fn request(source: LiveSource) -> LiveRequest {
 
 fn open(fault: &str) -> LiveSession {
     let faults = vec![fault.parse().unwrap()];
-    LiveSession::open(request(LiveSource::Practice { faults, seed: 3 })).unwrap()
+    LiveSession::open(request(LiveSource::Practice {
+        faults,
+        seed: 3,
+        air: None,
+    }))
+    .unwrap()
 }
 
 /// Waits until `done` says so; the view then.
@@ -132,7 +137,11 @@ fn crossed_hoses_are_seen_where_the_firing_intervals_can_show_them() {
     ] {
         let profile = Arc::new(load_profile(name).unwrap());
         let session = |faults: Vec<Fault>| {
-            let source = LiveSource::Practice { faults, seed: 7 };
+            let source = LiveSource::Practice {
+                faults,
+                seed: 7,
+                air: None,
+            };
             let session = LiveSession::open(LiveRequest {
                 profile: Arc::clone(&profile),
                 ..request(source)
@@ -222,4 +231,29 @@ fn recordings_and_addresses_are_sources() {
     let view = until(&waiting, 10, |v| v.link.text.contains("/nowhere/port"));
     assert_eq!(view.link.state, "searching");
     assert!(waiting.start_engine().is_err());
+}
+
+/// At a job the practice engine runs in the job's air; what it reads with the engine off is that barometer.
+#[test]
+fn a_practice_engine_runs_in_the_air_it_is_given() {
+    let given = AmbientData {
+        pressure_kpa: 98.63,
+        pressure_measured: true,
+        temperature_c: 12.0,
+        temperature_measured: true,
+        humidity_percent: 40.0,
+        key_off_kpa: None,
+    };
+    let source = LiveSource::Practice {
+        faults: Vec::new(),
+        seed: 3,
+        air: Some(given),
+    };
+    let mut session = LiveSession::open(request(source)).unwrap();
+    let air = &session.request().ambient;
+    assert_eq!((air.pressure_kpa, air.temperature_c), (98.63, 12.0));
+    until(&session, 20, |v| v.samples > 3_000);
+    for kpa in session.take_zero().unwrap() {
+        assert!((kpa - 98.63).abs() < 0.2, "{kpa} kPa");
+    }
 }

@@ -1,6 +1,6 @@
 //! The practice engine for a live session: it runs by itself, the faults are in it.
 
-use evenpull_job::HoseData;
+use evenpull_job::{AmbientData, HoseData};
 use evenpull_live::{Bleed, PracticeSetup, Spindle, ThrottleSense};
 use rand::RngExt;
 
@@ -30,12 +30,15 @@ pub(crate) struct Running {
     pub(crate) disturbed: Vec<String>,
 }
 
-/// Sets up the engine that `request` describes.
+/// Sets up the engine that `request` describes, in the air given or in air of its own.
 ///
 /// # Errors
 /// [`AppError::Fault`] for a fault the engine cannot show, [`AppError::Engine`] or
 /// [`AppError::Practice`] for numbers it cannot use.
-pub(crate) fn running(request: &PracticeRequest<'_>) -> Result<Running, AppError> {
+pub(crate) fn running(
+    request: &PracticeRequest<'_>,
+    given: Option<&AmbientData>,
+) -> Result<Running, AppError> {
     let profile = &request.profile.profile;
     let own = Individual::none(profile);
     let mut bench = Bench::new(profile, &own, request.seed)?;
@@ -46,6 +49,10 @@ pub(crate) fn running(request: &PracticeRequest<'_>) -> Result<Running, AppError
     let air = &mut bench.setting;
     air.ambient_pa = (air.ambient_pa / 10.0).round() * 10.0;
     air.ambient_k = 273.15 + ((air.ambient_k - 273.15) * 10.0).round() / 10.0;
+    if let Some(given) = given {
+        air.ambient_pa = 1e3 * given.pressure_kpa;
+        air.ambient_k = 273.15 + given.temperature_c;
+    }
     let per_turn = profile.bleed.map(|b| b.area_mm2_per_turn * 1e-6);
     let bleeds = per_turn.map_or_else(Vec::new, |m2| {
         let turns = bench.bleed_turns.iter().zip(&bench.own.bleed);

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use evenpull_store::{Access, NewFindings, StoreError};
 use evenpull_trace::Notice;
 
+use super::shown_findings::{ShownFindings, ShownText};
 use super::years::Until;
 use super::{Clock, Records};
 use crate::assess::{AssessOutcome, JobProgress, assess, assess_on_record, assess_with_references};
@@ -39,6 +40,8 @@ pub struct StoredAssessment {
     pub outcome: AssessOutcome,
     /// Number of the findings on record; `None` when the records were open for reading only.
     pub findings_id: Option<i64>,
+    /// The same in short, as the pages of the job show it.
+    pub shown: ShownFindings,
 }
 
 /// Assesses a job in a folder, or a stored one in the records of `data_folder`, beside `references`:
@@ -128,6 +131,7 @@ impl Records {
     /// # Errors
     /// As [`assess`]; a job without readings is bad input.
     pub async fn assess(&self, job_id: i64) -> Result<StoredAssessment, AppError> {
+        let turns_on_record = self.store().adjustments(job_id).await?.len();
         let (inputs_sha256, folder) = self.inputs(job_id).await?;
         let known = self.known_beside(job_id).await?;
         let work = move || assess_on_record(&folder.path, &known);
@@ -140,6 +144,9 @@ impl Records {
         let json = |e: serde_json::Error| AppError::Json(e.to_string());
         let mut kept = serde_json::to_value(&answer).map_err(json)?;
         kept["standing"] = serde_json::to_value(&left).map_err(json)?;
+        let mut shown = ShownFindings::of(&outcome);
+        let text = ShownText::of(&shown, turns_on_record);
+        kept["shown"] = serde_json::to_value(text).map_err(json)?;
         let answer_json = kept.to_string();
         let leading = answer.causes.first();
         let new = NewFindings {
@@ -155,9 +162,11 @@ impl Records {
         } else {
             None
         };
+        shown.id = findings_id;
         Ok(StoredAssessment {
             outcome,
             findings_id,
+            shown,
         })
     }
 

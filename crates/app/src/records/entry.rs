@@ -52,6 +52,8 @@ pub struct ReadingEntry {
     pub jet: Option<(String, f64)>,
     /// Body and its lambda [-].
     pub lambda: Vec<(String, f64)>,
+    /// Read of the practice engine, of no real machine.
+    pub practice: bool,
 }
 
 impl ReadingEntry {
@@ -72,6 +74,7 @@ impl ReadingEntry {
             pinched: Vec::new(),
             jet: None,
             lambda: Vec::new(),
+            practice: false,
         }
     }
 
@@ -98,6 +101,9 @@ impl ReadingEntry {
         }
         if self.swapped {
             keys.flag("swapped", true);
+        }
+        if self.practice {
+            keys.flag("practice", true);
         }
         let pinched: Vec<String> = self
             .pinched

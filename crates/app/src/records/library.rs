@@ -110,7 +110,10 @@ impl Entry {
         match &self.left {
             None => return Some("found by an older program: assess it again".to_owned()),
             Some(left) if left.lasting(&self.profile).is_none() => {
-                return Some("its readings carry no areas to trust".to_owned());
+                return Some(
+                    "its readings carry no areas to trust, or are of the practice engine"
+                        .to_owned(),
+                );
             }
             Some(_) => {}
         }

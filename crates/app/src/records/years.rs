@@ -10,6 +10,10 @@ use super::Records;
 use crate::error::AppError;
 use crate::standing::StandingText;
 
+mod moved;
+
+pub use moved::MovedAnswer;
+
 /// Milliseconds in a day.
 const DAY_MS: f64 = 86_400_000.0;
 
@@ -105,6 +109,8 @@ pub struct HistoryAnswer {
     pub series: Vec<SeriesAnswer>,
     /// Changes, oldest first.
     pub changes: Vec<ChangeAnswer>,
+    /// What else stands elsewhere than the visit before, oldest first.
+    pub moved: Vec<MovedAnswer>,
     /// Jobs that left nothing to the history.
     pub without: Vec<i64>,
     /// Doubts.
@@ -143,6 +149,7 @@ impl MachineHistory {
                     text: c.text.clone(),
                 })
                 .collect(),
+            moved: self.moved(),
             without: self.without.clone(),
             notices: history.notices.iter().map(|n| n.text.clone()).collect(),
         }

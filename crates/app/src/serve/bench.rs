@@ -96,6 +96,8 @@ impl Bench {
             hose: request.hose,
             seals: seals(profile, session.disturbed_seals()),
             readings: Vec::new(),
+            turns: Vec::new(),
+            practice: sensors.is_none(),
         };
         let mut bench = Self {
             bleed_turns: sensors
@@ -206,6 +208,17 @@ impl Bench {
             return Err(BenchRefusal::NoReading.into());
         }
         Ok(self.job.clone())
+    }
+
+    /// Readings taken and turns made so far, to be kept.
+    pub fn taken(&mut self) -> BenchJob {
+        self.collect();
+        self.job.clone()
+    }
+
+    /// Turns made so far that belong into the records.
+    pub fn turns_made(&self) -> usize {
+        self.job.turns.len()
     }
 
     /// Keeps the findings of [`Self::job`] with their page.

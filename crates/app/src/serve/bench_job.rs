@@ -36,6 +36,8 @@ pub struct BenchReading {
     pub bleed_turns: Option<Vec<f64>>,
     /// Adjusters turned since the reading before [turns], positive = more opening.
     pub adjusted: Vec<(String, f64)>,
+    /// How many of the turns of the visit were made before it.
+    pub turns_before: usize,
 }
 
 /// Everything the bench knows about one visit.
@@ -57,6 +59,11 @@ pub struct BenchJob {
     pub seals: Vec<(String, bool)>,
     /// Readings in the order they were taken.
     pub readings: Vec<BenchReading>,
+    /// Adjusters turned [turns], each turn by itself, in the order they were made; not the bleeds, which each
+    /// reading has as they stand.
+    pub turns: Vec<(String, f64)>,
+    /// Readings are of the practice engine.
+    pub practice: bool,
 }
 
 impl BenchJob {

@@ -31,6 +31,8 @@ pub enum BenchSource {
         faults: Vec<Fault>,
         /// Seed of everything left to chance.
         seed: u64,
+        /// Air it runs in, of the job it is read for; without, it brings its own.
+        air: Option<AmbientData>,
     },
     /// Sensors at a machine, or a recording of them: nothing is operated from here.
     Sensors(Box<SensorSource>),
@@ -56,6 +58,7 @@ const ANY_AIR: AmbientData = AmbientData {
     pressure_kpa: 101.325,
     pressure_measured: false,
     temperature_c: 20.0,
+    temperature_measured: false,
     humidity_percent: 0.0,
     key_off_kpa: None,
 };
@@ -80,10 +83,11 @@ impl BenchStart {
     /// Opens the session, to read `condition` first.
     pub(super) fn open(&self, condition: Condition) -> Result<LiveSession, AppError> {
         let (source, ambient, hose) = match &self.source {
-            BenchSource::Practice { faults, seed } => {
+            BenchSource::Practice { faults, seed, air } => {
                 let source = LiveSource::Practice {
                     faults: faults.clone(),
                     seed: *seed,
+                    air: air.clone(),
                 };
                 (source, ANY_AIR, None)
             }

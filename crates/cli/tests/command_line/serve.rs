@@ -85,6 +85,26 @@ fn a_paired_device_is_known_after_a_restart_and_a_second_server_is_refused() {
     assert!(stranger.starts_with("HTTP/1.1 401"), "{stranger}");
 }
 
+/// Ended as by Ctrl-C, the records are closed: the next start has nothing to say of them.
+#[cfg(unix)]
+#[test]
+fn a_server_that_is_told_to_end_closes_its_records() {
+    let dir = tempfile::tempdir().unwrap();
+    let left = dir.path().join("evenpull.in-use");
+    let mut server = Server::start(dir.path());
+    server.ask("GET", "/", "", "");
+    assert!(left.exists());
+    let told = std::process::Command::new("kill")
+        .args(["-INT", &server.process.id().to_string()])
+        .status();
+    assert!(told.unwrap().success());
+    assert!(server.process.wait().unwrap().success());
+    assert!(!left.exists());
+    // Killed, it could not: the next start checks the records and says so.
+    Server::start(dir.path()).end();
+    assert!(left.exists());
+}
+
 #[test]
 fn damaged_records_are_named_with_the_way_back_before_anything_is_served() {
     let dir = tempfile::tempdir().unwrap();

@@ -145,11 +145,13 @@ fn ambient(root: &Section<'_>, profile: &Profile) -> AmbientData {
             pressure_kpa: STANDARD_KPA,
             pressure_measured: false,
             temperature_c: 20.0,
+            temperature_measured: false,
             humidity_percent: 0.0,
             key_off_kpa: None,
         };
     };
     let (pressure_kpa, pressure_measured) = ambient_pressure(&s);
+    let temperature_measured = s.has("temperature_c");
     let temperature_c = s.number_or(
         "temperature_c",
         within(-40.0, 60.0, "C"),
@@ -167,6 +169,7 @@ fn ambient(root: &Section<'_>, profile: &Profile) -> AmbientData {
         pressure_kpa,
         pressure_measured,
         temperature_c,
+        temperature_measured,
         humidity_percent,
         key_off_kpa,
     }

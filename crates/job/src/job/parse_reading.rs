@@ -71,6 +71,7 @@ fn reading(row: &Item<'_>, profile: &Profile, ambient: &AmbientData) -> Option<R
             .and_then(|i| bleed_turns(&i, profile, s.doc())),
         hose: s.section("hose").and_then(hose),
         swapped: s.item("swapped").and_then(|i| i.flag()).unwrap_or(false),
+        practice: s.item("practice").and_then(|i| i.flag()).unwrap_or(false),
         pinched: s.item("pinched").map(|i| pinched(&i)).unwrap_or_default(),
         jet: s.section("jet").and_then(|j| jet(j, profile)),
         lambda: s

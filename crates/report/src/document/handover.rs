@@ -2,14 +2,16 @@
 
 use evenpull_job::SealState;
 
-use super::before_after::{Pair, before_after_picture, condition_words, pairs};
+use super::before_after::{
+    Missing, Pair, Seen, before_after_picture, condition_words, pairs, unequal_words,
+};
 use super::consequence::consequence;
 use super::model::{Block, Column, Document, Section};
 use super::paper::{JobPaper, RemarkTopic};
 use super::picture::standing_alone;
 use super::shared::{
-    begun, cause_line, causes, cautions, do_not_turn, key_words, photos, push_all, sealed_turned,
-    seals, turned,
+    begun, by_hand, cause_line, causes, cautions, do_not_turn, key_words, photos, push_all,
+    sealed_turned, seals, turned,
 };
 use super::sources::sources;
 use super::sweep::sweep;
@@ -47,11 +49,14 @@ fn in_short(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
     let found = paper.found();
     let line = match found.causes.first() {
         Some(cause) if !found.undetermined => cause_line(cause),
-        _ => t.own("findings.undetermined"),
+        _ => t.own("findings.undetermined_short"),
     };
-    section.push(Block::lead(
-        t.fill("handover.found_line", &[("found", &line)]),
-    ));
+    let key = if paper.turned_before_reading() {
+        "handover.found_line_after"
+    } else {
+        "handover.found_line"
+    };
+    section.push(Block::lead(t.fill(key, &[("found", &line)])));
     let judged: Vec<String> = pairs.iter().filter_map(|p| apart_line(paper, p)).collect();
     section.push(if judged.is_empty() {
         Block::text(t.at("measured.no_readings"))
@@ -64,28 +69,26 @@ fn in_short(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
 /// How far the cylinders are apart, before and after, judged by the limits.
 fn apart_line(paper: &JobPaper<'_>, pair: &Pair) -> Option<String> {
     let (t, w) = (paper.texts, paper.writing);
-    let before = pair.before.apart_kpa()?;
     let condition = condition_words(t, pair.condition);
-    let from = w.pressure_figure(before, 0);
-    Some(match pair.after.as_ref().and_then(|a| a.apart_kpa()) {
-        Some(after) => t.fill(
-            "handover.apart",
-            &[
-                ("condition", &condition),
-                ("before", &from),
-                ("after", &w.pressure_figure(after, 0)),
-                ("word", standing(paper, after)),
-            ],
-        ),
-        None => t.fill(
-            "handover.apart_before",
-            &[
-                ("condition", &condition),
-                ("before", &from),
-                ("word", standing(paper, before)),
-            ],
-        ),
-    })
+    let apart = |side: &Option<Seen>| side.as_ref()?.apart_kpa(w);
+    let (before, after) = (apart(&pair.before), apart(&pair.after));
+    let key = match (before, after, &pair.missing) {
+        (Some(_), Some(_), _) => "handover.apart",
+        (None, Some(_), _) => "handover.apart_after",
+        (Some(_), None, Some(Missing::NotSince)) => "handover.apart_not_since",
+        (Some(_), None, _) => "handover.apart_before",
+        (None, None, _) => return None,
+    };
+    let figure = |v: Option<f64>| v.map_or_else(String::new, |v| w.pressure_figure(v, 0));
+    Some(t.fill(
+        key,
+        &[
+            ("condition", &condition),
+            ("before", &figure(before)),
+            ("after", &figure(after)),
+            ("word", standing(paper, after.or(before)?)),
+        ],
+    ))
 }
 
 /// A difference against the limits, in words.
@@ -121,6 +124,9 @@ fn asked(paper: &JobPaper<'_>) -> Section {
 fn found(paper: &JobPaper<'_>) -> Section {
     let t = paper.texts;
     let mut section = Section::new(t.at("handover.as_found"));
+    if paper.turned_before_reading() {
+        section.push(Block::text(t.at("handover.not_as_found")));
+    }
     push_all(&mut section, causes(paper, paper.found()));
     let mut items = paper.remarks(RemarkTopic::Found);
     let disturbed = |s: &&evenpull_job::Seal| s.state == SealState::Disturbed;
@@ -129,20 +135,12 @@ fn found(paper: &JobPaper<'_>) -> Section {
         t.fill("handover.seal_broken", &[("part", &part)])
     });
     items.extend(broken);
-    items.extend(checks(paper));
+    items.extend(by_hand(paper));
     if !items.is_empty() {
         section.push(Block::List { items });
     }
     push_all(&mut section, photos(paper, false));
     section
-}
-
-/// Checks made by hand that are outside their limits.
-fn checks(paper: &JobPaper<'_>) -> Vec<String> {
-    let all = evenpull_job::check_findings(paper.job, paper.profile);
-    all.into_iter()
-        .map(|n| paper.writing.sentence(&n.text))
-        .collect()
 }
 
 fn done(paper: &JobPaper<'_>) -> Section {
@@ -202,7 +200,7 @@ fn before_after(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
             width_percent: 52,
         });
     }
-    let missing: Vec<String> = pairs.iter().filter_map(|p| no_after(paper, p)).collect();
+    let missing: Vec<String> = pairs.iter().filter_map(|p| missing(paper, p)).collect();
     if !missing.is_empty() {
         section.push(Block::List { items: missing });
     }
@@ -212,33 +210,35 @@ fn before_after(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
 /// One row a body and quantity, and how far the bodies are apart.
 fn pair_rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
     let (t, w) = (paper.texts, paper.writing);
-    let after = pair.after.as_ref();
+    let (before, after) = (pair.before.as_ref(), pair.after.as_ref());
     let dash = || "–".to_owned();
     let kpa = |v: Option<f64>| v.map_or_else(dash, |v| w.pressure_figure(v, 0));
-    let which = match after {
-        Some(a) => format!("R{} → R{}", pair.before.index + 1, a.index + 1),
-        None => format!("R{}", pair.before.index + 1),
+    let number = |side: &Seen| format!("R{}", side.index + 1);
+    let which = match (before, after) {
+        (Some(b), Some(a)) => format!("{} → {}", number(b), number(a)),
+        (Some(one), None) | (None, Some(one)) => number(one),
+        (None, None) => return Vec::new(),
     };
-    let row = |what: String, before: String, after: String| {
-        vec![String::new(), what, before, after, String::new()]
+    let row = |what: String, side: &dyn Fn(&Seen) -> String| {
+        let cell = |seen: Option<&Seen>| seen.map_or_else(dash, side);
+        vec![
+            String::new(),
+            what,
+            cell(before),
+            cell(after),
+            String::new(),
+        ]
     };
     let bodies = &paper.now.body_names;
-    let mut rows: Vec<Vec<String>> = bodies
-        .iter()
-        .enumerate()
+    let named = bodies.iter().enumerate();
+    let mut rows: Vec<Vec<String>> = (named.clone())
         .map(|(i, body)| {
             let what = t.fill("measured.depression", &[("body", &shown(bodies, body))]);
-            let now = after.and_then(|a| a.kpa[i]);
-            row(what, kpa(pair.before.kpa[i]), kpa(now))
+            row(what, &|side| kpa(side.kpa[i]))
         })
         .collect();
-    let apart_after = after.and_then(super::before_after::Seen::apart_kpa);
-    rows.push(row(
-        t.own("measured.apart"),
-        kpa(pair.before.apart_kpa()),
-        kpa(apart_after),
-    ));
-    let area = |side: &super::before_after::Seen, i: usize| {
+    rows.push(row(t.own("measured.apart"), &|side| kpa(side.apart_kpa(w))));
+    let area = |side: &Seen, i: usize| {
         side.area_mm2[i].map_or_else(dash, |a| {
             format!(
                 "{} ± {} mm²",
@@ -247,11 +247,11 @@ fn pair_rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
             )
         })
     };
-    if pair.before.area_mm2.iter().any(Option::is_some) {
-        rows.extend(bodies.iter().enumerate().map(|(i, body)| {
+    let has_area = |side: &Seen| side.area_mm2.iter().any(Option::is_some);
+    if before.is_some_and(has_area) || after.is_some_and(has_area) {
+        rows.extend(named.map(|(i, body)| {
             let what = t.fill("measured.area", &[("body", &shown(bodies, body))]);
-            let now = after.map_or_else(dash, |a| area(a, i));
-            row(what, area(&pair.before, i), now)
+            row(what, &|side| area(side, i))
         }));
     }
     // Said once for each condition: the eye finds where the next one begins.
@@ -262,19 +262,23 @@ fn pair_rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
     rows
 }
 
-/// Why a condition has no other side.
-fn no_after(paper: &JobPaper<'_>, pair: &Pair) -> Option<String> {
+/// Why a condition has not both sides.
+fn missing(paper: &JobPaper<'_>, pair: &Pair) -> Option<String> {
     let t = paper.texts;
-    if pair.after.is_some() {
-        return None;
-    }
     let condition = condition_words(t, pair.condition);
-    Some(match &pair.unequal {
-        Some(why) => t.fill(
+    let said = |key| t.fill(key, &[("condition", &condition)]);
+    Some(match pair.missing.as_ref()? {
+        Missing::Unequal(unequal) => t.fill(
             "measured.not_equal",
-            &[("condition", &condition), ("why", why)],
+            &[
+                ("condition", &condition),
+                ("why", &unequal_words(paper, unequal)),
+            ],
         ),
-        None => t.fill("measured.no_after", &[("condition", &condition)]),
+        Missing::NotAgain => said("measured.no_after"),
+        Missing::NotBefore => said("measured.no_before"),
+        Missing::NotSince => said("measured.not_since"),
+        Missing::Between => said("measured.between"),
     })
 }
 

@@ -6,7 +6,7 @@ use evenpull_job::{PerBody, SealState};
 use super::before_after::{Pair, condition_words, pairs};
 use super::model::{Block, Column, Document, Section};
 use super::paper::{JobPaper, RemarkTopic};
-use super::shared::{begun, causes, part_words, photos, push_all, sealed_parts, seals};
+use super::shared::{begun, by_hand, causes, part_words, photos, push_all, sealed_parts, seals};
 use super::sources::sources;
 use super::years::years;
 use crate::legend::shown;
@@ -44,16 +44,23 @@ fn in_short(paper: &JobPaper<'_>) -> Section {
     };
     let all = sealed_parts(paper).len();
     let (intact, disturbed) = (of(SealState::Intact), of(SealState::Disturbed));
+    let unseen = of(SealState::CannotSee);
     section.push(Block::lead(t.fill(
         "inspection.seal_count",
         &[
             ("intact", &intact.to_string()),
             ("disturbed", &disturbed.to_string()),
-            ("unseen", &(all - intact - disturbed).to_string()),
+            ("unseen", &unseen.to_string()),
+            ("unnoted", &(all - intact - disturbed - unseen).to_string()),
             ("all", &all.to_string()),
         ],
     )));
     push_all(&mut section, causes(paper, paper.now));
+    let items = by_hand(paper);
+    if !items.is_empty() {
+        section.push(Block::text(t.at("inspection.by_hand")));
+        section.push(Block::List { items });
+    }
     section
 }
 
@@ -136,7 +143,7 @@ fn measured(paper: &JobPaper<'_>) -> Section {
 
 fn rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
     let (t, w) = (paper.texts, paper.writing);
-    let last = pair.after.as_ref().unwrap_or(&pair.before);
+    let last = &pair.latest;
     let row = |what: String, value: String| vec![String::new(), what, value, String::new()];
     let kpa = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| w.pressure_figure(v, 0));
     let bodies = paper.now.body_names.iter().zip(&last.kpa);
@@ -151,7 +158,7 @@ fn rows(paper: &JobPaper<'_>, pair: &Pair) -> Vec<Vec<String>> {
             )
         })
         .collect();
-    all.push(row(t.own("measured.apart"), kpa(last.apart_kpa())));
+    all.push(row(t.own("measured.apart"), kpa(last.apart_kpa(w))));
     if let Some(first) = all.first_mut() {
         first[0] = condition_words(t, pair.condition);
         first[3] = format!("R{}", last.index + 1);
@@ -233,8 +240,7 @@ fn wear(paper: &JobPaper<'_>) -> Section {
     } else {
         section.push(Block::Facts { rows });
     }
-    let remarks = evenpull_job::check_findings(paper.job, paper.profile);
-    let mut items: Vec<String> = remarks.iter().map(|n| w.sentence(&n.text)).collect();
+    let mut items = by_hand(paper);
     items.push(
         t.own(if paper.job.earlier.is_empty() && years(paper).is_none() {
             "inspection.one_visit"
@@ -258,7 +264,13 @@ fn not_checked(paper: &JobPaper<'_>) -> Section {
                 Some(SealState::Intact | SealState::Disturbed)
             )
         })
-        .map(|p| t.fill("inspection.seal_unseen", &[("part", &part_words(paper, p))]))
+        .map(|p| {
+            let key = match paper.job.seal(p) {
+                Some(SealState::CannotSee) => "inspection.seal_unseen",
+                _ => "inspection.seal_unnoted",
+            };
+            t.fill(key, &[("part", &part_words(paper, p))])
+        })
         .collect();
     let c = &paper.job.checks;
     let readings = &paper.job.readings;

@@ -3,6 +3,7 @@
 use evenpull_diagnose::{Assessment, History};
 use evenpull_job::{Job, Profile};
 
+use super::before_after::TurnedAmong;
 use super::model::CivilTime;
 use super::texts::DocumentTexts;
 use crate::writing::Writing;
@@ -60,6 +61,8 @@ pub struct PaperRecord {
     pub seals_fitted: Vec<(String, String)>,
     /// What was turned in this job: adjuster and turns, positive = more opening or area.
     pub turned: Vec<(String, f64)>,
+    /// Something was turned that no reading followed yet.
+    pub turned_since: bool,
     /// Written reasons for turning a sealed part: part and reason.
     pub overrides: Vec<(String, String)>,
     /// What was written down by hand.
@@ -81,6 +84,8 @@ pub struct PaperYears {
     pub history: History,
     /// What each visit is called, oldest first.
     pub labels: Vec<String>,
+    /// What moved from one visit to the next beyond the changes that somebody made, a sentence each.
+    pub moved: Vec<String>,
 }
 
 /// Where a reading comes from.
@@ -164,6 +169,19 @@ impl JobPaper<'_> {
     /// Findings on the machine as it came in.
     pub(crate) fn found(&self) -> &Assessment {
         self.as_found.unwrap_or(self.now)
+    }
+
+    /// Where the turns stand among the readings; `None` where nothing was turned.
+    pub(crate) fn turned_among(&self) -> Option<TurnedAmong> {
+        let readings = self.job.readings.iter();
+        let turned: Vec<bool> = readings.map(|r| !r.adjusted.is_empty()).collect();
+        TurnedAmong::of(&turned, self.record.turned_since)
+    }
+
+    /// The first reading was taken after a turn: none shows the machine as it came in.
+    pub(crate) fn turned_before_reading(&self) -> bool {
+        let first = self.job.readings.first();
+        first.is_some_and(|r| !r.adjusted.is_empty())
     }
 
     /// Remarks on one topic.

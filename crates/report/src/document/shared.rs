@@ -1,7 +1,7 @@
 //! What several documents say alike.
 
 use evenpull_diagnose::{Assessment, Cause, CauseCode};
-use evenpull_job::{AdjusterKind, CautionWhen, SealState, cautions_for};
+use evenpull_job::{AdjusterKind, CautionWhen, SealState, SprayResult, cautions_for};
 
 use super::model::{Block, Column, Document, Photo, Section};
 use super::paper::{JobPaper, PaperPhoto};
@@ -31,6 +31,9 @@ pub(crate) fn begun(paper: &JobPaper<'_>, title_key: &str) -> Document {
     if let Some(booked) = &r.booked {
         head.push((t.own("head.booked"), booked.clone()));
     }
+    if let Some(words) = practice(paper) {
+        head.push((t.own("head.practice"), words));
+    }
     head.push((t.own("head.written"), paper.stamp.written.text()));
     head.push((t.own("head.job"), paper.stamp.job_name.clone()));
     Document {
@@ -48,6 +51,39 @@ pub(crate) fn begun(paper: &JobPaper<'_>, title_key: &str) -> Document {
             paper.stamp.written.text()
         ),
     }
+}
+
+/// Which readings are of the practice engine; an owner must not take them for the machine's.
+fn practice(paper: &JobPaper<'_>) -> Option<String> {
+    let t = paper.texts;
+    let readings = &paper.job.readings;
+    let numbers: Vec<String> = (readings.iter().enumerate())
+        .filter(|(_, r)| r.practice)
+        .map(|(i, _)| format!("R{}", i + 1))
+        .collect();
+    if numbers.is_empty() {
+        None
+    } else if numbers.len() == readings.len() {
+        Some(t.own("head.practice_all"))
+    } else {
+        Some(t.fill("head.practice_some", &[("readings", &numbers.join(", "))]))
+    }
+}
+
+/// Checks made by hand that say something by themselves, a sentence each.
+pub(crate) fn by_hand(paper: &JobPaper<'_>) -> Vec<String> {
+    let all = evenpull_job::check_findings(paper.job, paper.profile);
+    let mut said: Vec<String> = (all.into_iter())
+        .map(|n| paper.writing.sentence(&n.text))
+        .collect();
+    let sprayed = paper.job.checks.stub_spray.iter().flat_map(|s| s.iter());
+    let bodies = paper.profile.bodies().iter().zip(sprayed);
+    let leaks = bodies.filter(|(_, result)| *result == Some(&SprayResult::Change));
+    said.extend(leaks.map(|(body, _)| {
+        let body = body_words(body);
+        paper.texts.fill("checks.sprayed", &[("body", &body)])
+    }));
+    said
 }
 
 /// Program, data and version, so that a sheet can be told from any other.

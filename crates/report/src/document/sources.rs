@@ -85,6 +85,9 @@ fn how_read(paper: &JobPaper<'_>, reading: &Reading, source: &ReadingSource) -> 
     if reading.gauge.is_some() {
         words.push(t.own("sources.gauges"));
     }
+    if reading.practice {
+        words.push(t.own("sources.practice"));
+    }
     if reading.swapped {
         words.push(t.own("sources.swapped"));
     }
@@ -127,10 +130,11 @@ fn sensor_check(paper: &JobPaper<'_>) -> Vec<String> {
     if paper.job.readings.iter().any(|r| r.swapped) {
         said.push(t.own("sources.was_swapped"));
     }
-    let measured = if ambient.pressure_measured {
-        "sources.air_measured"
-    } else {
-        "sources.air_assumed"
+    let measured = match (ambient.pressure_measured, ambient.temperature_measured) {
+        (true, true) => "sources.air_measured",
+        (true, false) => "sources.air_temperature_assumed",
+        (false, true) => "sources.air_assumed",
+        (false, false) => "sources.air_all_assumed",
     };
     let air = [
         ("pressure", w.pressure_figure(ambient.pressure_kpa, 0)),

@@ -26,6 +26,7 @@ pub(crate) fn years(paper: &JobPaper<'_>) -> Option<Section> {
         t.fill("years.how", &[("visits", &years.labels.len().to_string())]),
     ));
     let mut items = forecast(paper);
+    items.extend(years.moved.iter().map(|text| w.sentence(text)));
     if items.is_empty() {
         items.push(t.own("years.still"));
     }

@@ -219,6 +219,7 @@ fn record() -> PaperRecord {
             ("balance screw".into(), -0.34),
             ("bleed.right".into(), 0.25),
         ],
+        turned_since: false,
         overrides: vec![],
         remarks: vec![
             remark(RemarkTopic::Found, "Filter brown on the clean side."),

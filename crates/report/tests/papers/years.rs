@@ -103,6 +103,7 @@ pub(crate) fn years() -> PaperYears {
             }],
             notices: Vec::new(),
         },
+        moved: Vec::new(),
         labels: (1..=7).map(|i| format!("job {i}")).collect(),
     }
 }

@@ -4,7 +4,8 @@ use std::path::Path;
 
 use evenpull_store::ArchiveLimits;
 use evenpull_store::{
-    DocumentRecord, ImportJob, Store, StoreError, restore, salvage, unpack_archive,
+    DocumentRecord, ImportJob, NewPhoto, PhotoRecord, Store, StoreError, restore, salvage,
+    unpack_archive,
 };
 
 use crate::workshop::{NOW, document as document_of, files, fill, hand_out, open, run};
@@ -53,6 +54,39 @@ fn prop_an_export_taken_in_exports_the_same_again() {
         let unpacked = dir.path().join("unpacked");
         unpack_archive(&archive, &unpacked, ArchiveLimits::JOB).unwrap();
         assert_eq!(files(&unpacked).len(), 9);
+    });
+}
+
+#[test]
+fn a_picture_noted_twice_goes_out_as_one_file_and_comes_back_twice() {
+    let dir = tempfile::tempdir().unwrap();
+    run(async {
+        let store = open(&dir.path().join("data")).await;
+        let job = fill(&store).await;
+        let (_, bytes) = store
+            .photo(store.photos(job).await.unwrap()[0].id)
+            .await
+            .unwrap();
+        let again = NewPhoto {
+            name: "again.png".to_owned(),
+            bytes,
+            caption: "the same, handed over".to_owned(),
+        };
+        store.add_photo(job, again, NOW).await.unwrap();
+        let archive = dir.path().join("job.zip");
+        store.export_job(job, &archive, true).await.unwrap();
+        let unpacked = dir.path().join("unpacked");
+        unpack_archive(&archive, &unpacked, ArchiveLimits::JOB).unwrap();
+        assert_eq!(files(&unpacked.join("photos")).len(), 1);
+        let other = open(&dir.path().join("other")).await;
+        let there = taken_in(&other, &unpacked).await;
+        let captions = |photos: Vec<PhotoRecord>| -> Vec<String> {
+            photos.into_iter().map(|p| p.caption).collect()
+        };
+        assert_eq!(
+            captions(other.photos(there).await.unwrap()),
+            captions(store.photos(job).await.unwrap())
+        );
     });
 }
 

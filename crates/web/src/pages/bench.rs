@@ -10,8 +10,8 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use evenpull_app::{
     AGREE_KPA, Adjuster, AdjusterKind, AppError, Bench, BenchReading, BenchSource, BenchStart,
     Beside, CautionWhen, Comparison, Condition, CrossedView, DRAWN_KPA, Fault, LiveView, Operation,
-    Writing, assessment_page, cause_code, cause_name, cautions_for, fault_codes, load_profile,
-    mendable, profile_list,
+    ShownFindings, Writing, assessment_page, cause_code, cause_name, cautions_for, fault_codes,
+    load_profile, mendable, profile_list,
 };
 use serde::Serialize;
 
@@ -147,7 +147,8 @@ fn page(bench: &Bench, job: Option<i64>, visitor: &Visitor) -> BenchPage {
             .collect(),
         findings: bench
             .findings()
-            .map(|f| findings_view(&f.0, |i| bench.can_follow(i), writing)),
+            .map(|f| ShownFindings::of_assessment(&f.0))
+            .map(|f| findings_view(&f, |i| bench.can_follow(i), writing)),
         practice: bench.is_practice(),
         hoses: String::new(),
         compared: String::new(),
@@ -335,11 +336,21 @@ fn signed(turns: f64, writing: Writing) -> String {
 /// One thing done at the bench, as a form sends it.
 pub(crate) async fn bench_do(State(web): State<Web>, form: Posted) -> Result<Response, Problem> {
     let operation = operation(&form)?;
-    aside(move || {
-        web.at_bench(|bench| bench.operate(&operation))
-            .map_err(|e| problem(&web, &e))
+    let there = web.clone();
+    let turned = aside(move || {
+        let turned = matches!(operation, Operation::Turn { .. });
+        let done = there.at_bench(|bench| {
+            bench.operate(&operation)?;
+            // Taken while the bench is held: it is this one that was turned.
+            Ok(there.bench_link().map(|l| (l.number, bench.turns_made())))
+        });
+        let link = done.map_err(|e| problem(&there, &e))?;
+        Ok(link.filter(|_| turned))
     })
     .await?;
+    if let Some((number, turns)) = turned {
+        web.turn_kept(number, turns).await;
+    }
     Ok(done(&form))
 }
 
@@ -449,7 +460,11 @@ fn set_up(profile: &str, faults: Vec<Fault>, seed: u64) -> Result<BenchStart, Ap
     Ok(BenchStart {
         machine: profile.profile.name.clone(),
         profile: Arc::new(profile),
-        source: BenchSource::Practice { faults, seed },
+        source: BenchSource::Practice {
+            faults,
+            seed,
+            air: None,
+        },
     })
 }
 

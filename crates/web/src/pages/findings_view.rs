@@ -1,6 +1,6 @@
 //! Findings as a page shows them beside the whole findings page.
 
-use evenpull_app::{Assessment, Verdict, Writing, turn_fraction, verdict};
+use evenpull_app::{ShownFindings, Verdict, Writing, turn_fraction};
 
 /// The verdict, the next reading and the steps.
 #[derive(Debug)]
@@ -22,16 +22,16 @@ pub(crate) struct StepView {
     pub(crate) can_follow: bool,
 }
 
-/// The view of an assessment; `can_follow` says which steps can be turned.
+/// The view of findings; `can_follow` says which steps can be turned.
 pub(crate) fn findings_view(
-    found: &Assessment,
+    found: &ShownFindings,
     can_follow: impl Fn(usize) -> bool,
     writing: Writing,
 ) -> Findings {
-    let next = found.next_reading.as_ref();
+    let next = found.next.as_ref();
     Findings {
-        verdict: verdict(found),
-        next: next.map(|n| format!("{}: {}", n.what, n.why)),
+        verdict: found.verdict.clone(),
+        next: next.map(|(what, why)| format!("{what}: {why}")),
         steps: found
             .advice
             .iter()

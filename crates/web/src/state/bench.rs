@@ -8,22 +8,26 @@ use evenpull_app::{AppError, Bench, BenchGlance, BenchJob, BenchStart, Watcher};
 use super::{Web, held};
 use crate::bench_keeper::{BenchLink, keep_readings};
 
+/// Longest wait for a turn to be in the records.
+const TURN_KEPT: Duration = Duration::from_secs(5);
+
 /// What a bench has that is not kept yet.
 #[derive(Debug, Clone)]
 pub(crate) struct Beyond {
     /// Sensors were compared and agree.
     pub(crate) sensors_agree: bool,
-    /// The job of the bench, if it has readings that are not kept.
+    /// The job of the bench, if it has readings or turns that are not kept.
     pub(crate) job: Option<BenchJob>,
     /// The bench was put away: nothing follows.
     pub(crate) over: bool,
 }
 
 impl Beyond {
-    /// The same where so many readings are kept.
-    fn beyond(self, kept: usize) -> Self {
+    /// The same where so many readings and turns are kept.
+    fn beyond(self, (readings, turns): (usize, usize)) -> Self {
+        let more = |job: &BenchJob| job.readings.len() > readings || job.turns.len() > turns;
         Self {
-            job: self.job.filter(|job| job.readings.len() > kept),
+            job: self.job.filter(more),
             ..self
         }
     }
@@ -79,7 +83,7 @@ impl Web {
         if let (Some(link), Some(old)) = (old_link, old.as_mut()) {
             let left = Beyond {
                 sensors_agree: old.glance().comparison.is_some_and(|c| c.agree),
-                job: old.job().ok(),
+                job: Some(old.taken()),
                 over: true,
             };
             // A keeper that is done asks for nothing more.
@@ -138,9 +142,9 @@ impl Web {
         }
     }
 
-    /// What the bench of that number has beyond so many readings, also when it was put away; `None` for
+    /// What the bench of that number has beyond so many readings and turns, also when it was put away; `None` for
     /// one that left nothing. May wait for others who use it.
-    pub(crate) fn bench_beyond(&self, number: u64, kept: usize) -> Option<Beyond> {
+    pub(crate) fn bench_beyond(&self, number: u64, kept: (usize, usize)) -> Option<Beyond> {
         let mut slot = held(&self.inner.bench);
         let here = self.bench_link().is_some_and(|link| link.number == number);
         if !here {
@@ -151,10 +155,31 @@ impl Web {
         let glance = bench.glance();
         let beyond = Beyond {
             sensors_agree: glance.comparison.is_some_and(|c| c.agree),
-            job: (glance.readings > kept).then(|| bench.job().ok()).flatten(),
+            job: (glance.readings > kept.0 || bench.turns_made() > kept.1).then(|| bench.taken()),
             over: false,
         };
         Some(beyond)
+    }
+
+    /// Waits until a turn just made is in the records of the bench's job: what was acknowledged is kept.
+    /// A trouble with them ends it, and the page of the bench shows it.
+    pub(crate) async fn turn_kept(&self, number: u64, turns: usize) {
+        let end = tokio::time::Instant::now() + TURN_KEPT;
+        self.inner.turn_made.notify_waiters();
+        loop {
+            let link = self.bench_link().filter(|link| link.number == number);
+            let waits = |link: &BenchLink| link.turns_kept < turns && link.trouble.is_none();
+            if !link.as_ref().is_some_and(waits) || tokio::time::Instant::now() >= end {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(5)).await;
+            self.inner.turn_made.notify_waiters();
+        }
+    }
+
+    /// Told when a turn was made.
+    pub(crate) fn turn_made(&self) -> &tokio::sync::Notify {
+        &self.inner.turn_made
     }
 
     /// A watcher of the session of the bench; `None` while somebody operates it or before it is

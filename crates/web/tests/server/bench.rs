@@ -175,6 +175,71 @@ async fn a_reading_lands_on_the_job_it_was_begun_for() {
     assert_eq!(bench.count(), found.readings.len());
 }
 
+/// A turn that was acknowledged is on record, whether a reading follows it or not, and each once.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_turn_is_on_record_when_it_is_acknowledged() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin 1060", "stalls").await;
+    let csrf = device.csrf().await;
+    set_up(&device, &csrf, &job).await;
+    let on_record = async || {
+        let found = device.records.job(number(&job)).await.unwrap();
+        let all = found.adjustments.into_iter();
+        all.map(|a| (a.turns, a.reading_id.is_some()))
+            .collect::<Vec<_>>()
+    };
+    for turns in ["-0.125", "0.25"] {
+        let form = [
+            ("csrf", csrf.as_str()),
+            ("adjuster", "balance screw"),
+            ("turns", turns),
+        ];
+        let done = device.post("/bench/do", &form).await;
+        assert_eq!(done.status, StatusCode::SEE_OTHER, "{done:?}");
+        assert!(on_record().await.len() >= if turns == "0.25" { 2 } else { 1 });
+    }
+    assert_eq!(on_record().await, [(-0.125, false), (0.25, false)]);
+    for fields in [("do", "start"), ("station", "idle")] {
+        device
+            .post("/bench/do", &[("csrf", csrf.as_str()), fields])
+            .await;
+    }
+    taken_and_not_kept(&device, &csrf).await;
+    assert_eq!(device.web.end_bench(Duration::from_secs(10)).await, 0);
+    assert_eq!(on_record().await, [(-0.125, true), (0.25, true)]);
+}
+
+/// The job's barometer stays, the engine runs in it, and what it read is marked as practice.
+#[tokio::test(flavor = "multi_thread")]
+async fn the_practice_engine_leaves_the_air_of_a_job_as_it_was_booked() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin 1060", "stalls").await;
+    let csrf = device.csrf().await;
+    set_up(&device, &csrf, &job).await;
+    let start = Instant::now();
+    for fields in [("do", "zero"), ("do", "start"), ("station", "idle")] {
+        let form = [("csrf", csrf.as_str()), fields];
+        // There is nothing to take a zero from before the first samples.
+        while device.post("/bench/do", &form).await.status != StatusCode::SEE_OTHER {
+            assert!(start.elapsed() < Duration::from_secs(30), "{fields:?}");
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    }
+    taken_and_not_kept(&device, &csrf).await;
+    assert_eq!(device.web.end_bench(Duration::from_secs(10)).await, 0);
+    let text = device
+        .records
+        .job_texts(number(&job))
+        .await
+        .unwrap()
+        .job_toml;
+    // As it was typed when the job was booked in; nobody typed a temperature.
+    assert!(text.contains("pressure_kpa = 99.3"), "{text}");
+    assert!(!text.contains("temperature_c"), "{text}");
+    assert!(text.contains("key_off_kpa"), "{text}");
+    assert!(text.contains("practice = true"), "{text}");
+}
+
 /// Sensor hoses on each other's bodies: told beside the picture while the engine runs, without scripts
 /// too, and at the reading that is taken all the same.
 #[tokio::test(flavor = "multi_thread")]

@@ -72,7 +72,7 @@ async fn an_inspection_is_one_page_and_under_ten_minutes_of_typing() {
         .await
         .text;
     for part in [
-        "4 intact, 0 disturbed, 1 not seen",
+        "4 intact, 0 disturbed, 1 that could not be seen, 0 not noted",
         "tool marks",
         "Cold start: the engine",
         "0.556 V",

@@ -105,6 +105,54 @@ async fn a_job_goes_from_booking_in_to_handover_on_gauges() {
     assert!(!device.get("/jobs?open=yes").await.text.contains("Dunlin"));
 }
 
+/// The middle of a page without the token of its forms.
+async fn shown_there(device: &Device, path: &str) -> String {
+    let page = device.get(path).await.text;
+    between(&page, "<main", "</main>").replace(&device.csrf().await, "")
+}
+
+/// What was found is on every page of the job after the server was ended and started again.
+#[tokio::test(flavor = "multi_thread")]
+async fn findings_are_shown_after_a_restart() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin 1060", "uneven").await;
+    for (condition, left, right) in [("idle", "37", "44.5"), ("hold", "39.8", "43")] {
+        let reading = [
+            ("condition", condition),
+            ("gauge.left", left),
+            ("gauge.right", right),
+            ("unit", "kpa"),
+        ];
+        device.submit(&format!("{job}/readings"), &reading).await;
+    }
+    device.submit(&format!("{job}/assess"), &[]).await;
+    let paths = ["findings", "work", "handover"].map(|end| format!("{job}/{end}"));
+    let mut before = Vec::new();
+    for path in &paths {
+        before.push(shown_there(&device, path).await);
+    }
+    assert!(!before[0].contains("No findings yet"), "{}", before[0]);
+    let device = device.restarted().await;
+    for (path, before) in paths.iter().zip(&before) {
+        assert_eq!(shown_there(&device, path).await, *before, "{path}");
+    }
+    let whole = device.get(&format!("{job}/findings/page")).await;
+    assert_eq!(whole.status, StatusCode::OK);
+    let turn = [
+        ("adjuster", "balance screw"),
+        ("turns", "0.25"),
+        ("way", "more"),
+    ];
+    device.submit(&format!("{job}/turns"), &turn).await;
+    let stale = device.get(&paths[0]).await.text;
+    assert!(stale.contains("Something was recorded since"), "{stale}");
+    let handover = device.get(&paths[2]).await.text;
+    assert!(
+        handover.contains("nothing is read after it yet"),
+        "{handover}"
+    );
+}
+
 /// The part of a page between two marks.
 fn between<'a>(page: &'a str, from: &str, to: &str) -> &'a str {
     let start = page.find(from).map(|at| at + from.len());

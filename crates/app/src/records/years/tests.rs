@@ -34,6 +34,7 @@ fn healthy_visits_make_a_history_and_a_library() {
             "{:?}",
             years.history.changes
         );
+        assert_eq!(years.moved(), []);
         let leaks = years
             .answer()
             .series
@@ -87,6 +88,49 @@ fn healthy_visits_make_a_history_and_a_library() {
         assert!(records.library().await?[0].in_library);
         let error = records.library_of("nobody").await.unwrap_err().to_string();
         assert!(error.contains(&profile), "{error}");
+        records.close().await;
+        Ok(())
+    })
+    .unwrap();
+}
+
+/// A visit that reads a leak where the one before read none: two visits tell that it moved, not why.
+#[test]
+fn what_moved_between_two_visits_by_more_than_they_leave_open_is_listed() {
+    let made = tempfile::tempdir().unwrap();
+    let clock: Clock = Arc::new(|| Moment::from_ms(1_790_000_000_000));
+    block_on(async {
+        let records = Records::open(made.path(), Access::Write, "a test", clock).await?;
+        let first = records.import(&example("healthy"), None).await?;
+        records.assess(first.job_id).await?;
+        let second = records
+            .import(&example("stub-leak"), Some(first.machine_id))
+            .await?;
+        records.assess(second.job_id).await?;
+        let answer = records.history(first.machine_id).await?.answer();
+        let told = |part: &str| {
+            let moved = answer.moved.iter();
+            let mut moved = moved.filter(|m| m.quantity == "leak_mm2" && m.part == part);
+            let by_hand = answer.changes.iter().filter(|c| c.touched == "leak");
+            let mut by_hand = by_hand.filter(|c| c.parts.iter().any(|p| p == part));
+            moved.next().is_some() || by_hand.next().is_some()
+        };
+        let leaks = answer.series.iter().filter(|s| s.quantity == "leak_mm2");
+        for series in leaks {
+            let ends = [&series.visits[0].read, &series.visits[1].read];
+            let apart = ends[1].lo90 > ends[0].hi90 || ends[0].lo90 > ends[1].hi90;
+            assert!(
+                !apart || told(&series.part),
+                "{series:?} {:?}",
+                answer.moved
+            );
+        }
+        assert!(
+            told("left") || told("right"),
+            "{:?} {:?}",
+            answer.series,
+            answer.moved
+        );
         records.close().await;
         Ok(())
     })

@@ -59,6 +59,7 @@ impl Bench {
                 self.bleed_turns.iter().map(counted).collect()
             }),
             adjusted: std::mem::take(&mut self.pending),
+            turns_before: self.job.turns.len(),
         }
     }
 }

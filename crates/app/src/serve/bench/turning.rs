@@ -52,6 +52,9 @@ impl Bench {
             // Where they stand is noted with each reading.
             return Ok(());
         }
+        if turns != 0.0 {
+            self.job.turns.push((name.to_owned(), turns));
+        }
         match self.pending.iter_mut().find(|(n, _)| n == name) {
             Some((_, sum)) => *sum += turns,
             None => self.pending.push((name.to_owned(), turns)),

@@ -7,10 +7,11 @@ use std::sync::Arc;
 use axum::extract::{Path, State};
 use axum::response::Redirect;
 use evenpull_app::{
-    BenchSource, BenchStart, HoseData, Job, Layout, LiveSource, LoadedProfile, Operation, Profile,
-    SensorSource,
+    Advice, BenchSource, BenchStart, HoseData, Job, Layout, LiveSource, LoadedProfile, Operation,
+    Profile, SensorSource,
 };
 
+use super::findings::whole;
 use super::stored::{Stored, records, stored};
 use crate::pages::aside::{aside, problem};
 use crate::pages::{chosen_faults, seed};
@@ -61,6 +62,7 @@ async fn source(
             return Ok(BenchSource::Practice {
                 faults: chosen_faults(form, seed)?,
                 seed,
+                air: Some(head.ambient.clone()),
             });
         }
         "serial" => {
@@ -197,7 +199,13 @@ pub(crate) async fn job_follow(
     let step: usize = word
         .parse()
         .map_err(|_| Problem::Input(format!("`follow` = `{word}`: 0, 1, 2 ...")))?;
-    let found = web.assessed(id).ok_or(Problem::NotFound)?;
+    let shown = stored(&web, id).await?.found(&web).await?;
+    let found = whole(&web, id).await?;
+    let asked = shown.and_then(|s| s.advice.into_iter().nth(step));
+    if asked.as_ref().map(turn_of) != found.assessment.advice.get(step).map(turn_of) {
+        // Computed anew after a change, they ask for something else than the page said.
+        return Err(Problem::Closed(web.texts().at("work.stale").to_owned()));
+    }
     if web.bench_job() != Some(id) {
         return Err(Problem::Closed(
             web.texts().at("readings.other_bench").to_owned(),
@@ -212,6 +220,12 @@ pub(crate) async fn job_follow(
     })
     .await?;
     Ok(Redirect::to("/bench"))
+}
+
+/// What a step turns, to a hundredth: as the pages say it.
+fn turn_of(step: &Advice) -> (&str, &str, Option<i64>) {
+    let hundredths = step.turns.map(|t| (t.value * 100.0).round() as i64);
+    (&step.adjuster, &step.way, hundredths)
 }
 
 #[cfg(test)]

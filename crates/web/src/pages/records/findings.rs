@@ -6,7 +6,7 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::header::CONTENT_SECURITY_POLICY;
 use axum::response::{Html, IntoResponse, Redirect, Response};
-use evenpull_app::{Assessment, GateCheck, assessment_page};
+use evenpull_app::{Assessment, assessment_page};
 
 use super::stored::{JobHead, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
@@ -16,13 +16,12 @@ use crate::posted::Posted;
 use crate::problem::Problem;
 use crate::state::Web;
 
-/// Findings with what they were computed from.
+/// Findings as computed: what is kept of them for the pages is less.
 #[derive(Debug)]
 pub(crate) struct Assessed {
-    /// State of the job they are of.
-    pub(crate) state: String,
+    /// Number on record.
+    pub(crate) id: Option<i64>,
     pub(crate) assessment: Assessment,
-    pub(crate) gates: Vec<GateCheck>,
     /// The whole findings page.
     pub(crate) page: String,
 }
@@ -44,12 +43,12 @@ pub(crate) async fn findings(
     Path(id): Path<i64>,
 ) -> Result<Response, Problem> {
     let job = stored(&web, id).await?;
-    let found = web.assessed(id);
+    let found = job.found(&web).await?;
     Ok(shown(&FindingsPage {
         job: job.head(&visitor, "findings"),
         readings: job.record.line.readings,
-        stale: found.as_ref().is_some_and(|f| f.state != job.state),
-        findings: found.map(|f| job.view(&f.assessment, &visitor)),
+        stale: found.as_ref().is_some_and(|f| f.stale),
+        findings: found.map(|f| job.view(&f, &visitor)),
         s: visitor.shell(Place::Jobs),
     }))
 }
@@ -60,17 +59,8 @@ pub(crate) async fn assess_posted(
     Path(id): Path<i64>,
     _form: Posted,
 ) -> Result<Redirect, Problem> {
-    let job = stored(&web, id).await?;
-    let done = records(&web)?.assess(id).await;
-    let done = done.map_err(|e| problem(&web, &e))?.outcome;
-    let page = assessment_page(&done, &web.now(), web.writing());
-    let found = Assessed {
-        state: job.state,
-        assessment: done.assessment,
-        gates: done.gates,
-        page,
-    };
-    web.keep_assessed(id, Arc::new(found));
+    stored(&web, id).await?;
+    computed(&web, id).await?;
     Ok(Redirect::to(&format!("/jobs/{id}/findings")))
 }
 
@@ -80,7 +70,31 @@ pub(crate) async fn findings_page(
     Path(id): Path<i64>,
 ) -> Result<Response, Problem> {
     stored(&web, id).await?;
-    let found = web.assessed(id).ok_or(Problem::NotFound)?;
+    let found = whole(&web, id).await?;
     let headers = [(CONTENT_SECURITY_POLICY, FINDINGS_POLICY)];
     Ok((headers, Html(found.page.clone())).into_response())
+}
+
+/// Computes the findings of a job anew and keeps them.
+async fn computed(web: &Web, id: i64) -> Result<Arc<Assessed>, Problem> {
+    let done = records(web)?.assess(id).await;
+    let done = done.map_err(|e| problem(web, &e))?;
+    let found = Arc::new(Assessed {
+        id: done.findings_id,
+        page: assessment_page(&done.outcome, &web.now(), web.writing()),
+        assessment: done.outcome.assessment,
+    });
+    web.keep_assessed(id, Arc::clone(&found));
+    Ok(found)
+}
+
+/// The findings on record as they were computed; computed anew where this server did not do it.
+pub(super) async fn whole(web: &Web, id: i64) -> Result<Arc<Assessed>, Problem> {
+    let latest = records(web)?.shown_findings(id).await;
+    let latest = latest.map_err(|e| problem(web, &e))?;
+    let latest = latest.ok_or(Problem::NotFound)?;
+    match web.assessed(id).filter(|there| there.id == latest.id) {
+        Some(there) => Ok(there),
+        None => computed(web, id).await,
+    }
 }

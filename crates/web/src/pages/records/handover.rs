@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::{Assessment, Condition, ReadingResult, SealMoment, Writing};
+use evenpull_app::{SealMoment, ShownFindings, Writing};
 
 use super::papers::{PaperRow, RemarkRow, paper_rows, remark_rows, topics};
 use super::stored::{JobHead, SealRow, Stored, records, stored};
@@ -25,7 +25,9 @@ struct HandoverPage {
     bodies: Vec<String>,
     unit: &'static str,
     good: String,
-    rows: Vec<BeforeAfter>,
+    rows: Vec<Row>,
+    /// Something was turned that no reading followed.
+    since_last: bool,
     findings: Option<Findings>,
     stale: bool,
     turned: Vec<String>,
@@ -39,7 +41,7 @@ struct HandoverPage {
 }
 
 #[derive(Debug)]
-struct BeforeAfter {
+struct Row {
     place: String,
     before: Vec<String>,
     before_apart: String,
@@ -54,8 +56,9 @@ pub(crate) async fn handover(
     Path(id): Path<i64>,
 ) -> Result<Response, Problem> {
     let job = stored(&web, id).await?;
-    let found = web.assessed(id);
+    let found = job.found(&web).await?;
     let writing = visitor.writing;
+    let since_last = turned_since(&job);
     Ok(shown(&HandoverPage {
         job: job.head(&visitor, "handover"),
         odometer: job.record.line.odometer_km,
@@ -66,9 +69,10 @@ pub(crate) async fn handover(
         good: writing.pressure_unit(job.profile.tolerance.good_kpa),
         rows: found
             .as_ref()
-            .map_or_else(Vec::new, |f| rows(&f.assessment, &visitor)),
-        stale: found.as_ref().is_none_or(|f| f.state != job.state),
-        findings: found.map(|f| findings_view(&f.assessment, |_| false, writing)),
+            .map_or_else(Vec::new, |f| rows(&job, f, since_last, &visitor)),
+        since_last,
+        stale: found.as_ref().is_none_or(|f| f.stale),
+        findings: found.map(|f| findings_view(&f, |_| false, writing)),
         turned: turned(&job, writing),
         overrides: job
             .record
@@ -111,45 +115,43 @@ fn turned(job: &Stored, writing: Writing) -> Vec<String> {
         .collect()
 }
 
-/// First and last reading of each condition; not of the sweep, whose speeds differ.
-fn rows(found: &Assessment, visitor: &Visitor) -> Vec<BeforeAfter> {
-    let good = found.good_kpa;
-    Condition::ALL
+/// Something was turned after the last reading that counts.
+fn turned_since(job: &Stored) -> bool {
+    let readings = job.record.readings.iter();
+    let counting = readings.filter(|r| r.withdrawn_reason.is_none());
+    let last = counting.map(|r| r.id).max();
+    let mut turns = job.record.adjustments.iter();
+    turns.any(|a| a.reading_id.is_none_or(|id| Some(id) > last))
+}
+
+/// Each condition before the first turn and after the last; not the sweep, whose speeds differ.
+fn rows(job: &Stored, found: &ShownFindings, since_last: bool, visitor: &Visitor) -> Vec<Row> {
+    let w = visitor.writing;
+    let side = |side: Option<(Vec<Option<f64>>, f64)>| {
+        let dash = || "–".to_owned();
+        let (kpa, apart) =
+            side.unwrap_or_else(|| (vec![None; job.profile.bodies().len()], f64::NAN));
+        let cells = kpa
+            .into_iter()
+            .map(|v| v.map_or_else(dash, |v| w.pressure(v)));
+        (cells.collect(), w.pressure(apart), apart <= found.good_kpa)
+    };
+    found
+        .before_after(&job.profile, since_last, w)
         .into_iter()
-        .filter(|c| *c != Condition::Sweep)
-        .filter_map(|condition| {
-            let of: Vec<Vec<f64>> = found
-                .readings
-                .iter()
-                .filter(|r| r.condition == condition.as_str())
-                .filter_map(depressions)
-                .collect();
-            let before = of.first()?;
-            let after = (of.len() > 1).then(|| &of[of.len() - 1]);
-            let w = visitor.writing;
-            let cells = |kpa: &Vec<f64>| kpa.iter().map(|v| w.pressure(*v)).collect();
-            Some(BeforeAfter {
-                place: condition_words(condition, &visitor.texts).to_owned(),
-                before: cells(before),
-                before_apart: w.pressure(apart(before)),
-                after: after.map_or_else(|| vec!["–".to_owned(); before.len()], cells),
-                after_apart: after.map_or_else(|| "–".to_owned(), |a| w.pressure(apart(a))),
-                even: apart(after.unwrap_or(before)) <= good,
-            })
+        .map(|pair| {
+            let (before, before_apart, _) = side(pair.before);
+            let (after, after_apart, even) = side(pair.after);
+            Row {
+                place: condition_words(pair.condition, &visitor.texts).to_owned(),
+                before,
+                before_apart,
+                after,
+                after_apart,
+                even,
+            }
         })
         .collect()
-}
-
-fn depressions(reading: &ReadingResult) -> Option<Vec<f64>> {
-    let cycle = reading.cycle.as_ref();
-    let recorded = cycle.map(|c| c.channels.iter().map(|c| c.mean_depression_kpa).collect());
-    recorded.or_else(|| reading.gauge_kpa.clone())
-}
-
-fn apart(kpa: &[f64]) -> f64 {
-    let high = kpa.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let low = kpa.iter().copied().fold(f64::INFINITY, f64::min);
-    high - low
 }
 
 /// Keeps the note of the handover with the last step of the order.

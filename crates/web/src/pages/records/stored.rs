@@ -1,6 +1,6 @@
 //! A job as its pages share it: the record, the profile, the head with its tabs.
 
-use evenpull_app::{Assessment, JobRecord, Profile, Records, SealMoment, Stage, can_turn};
+use evenpull_app::{JobRecord, Profile, Records, SealMoment, ShownFindings, Stage, can_turn};
 
 use crate::page::Visitor;
 use crate::pages::aside::problem;
@@ -14,8 +14,6 @@ use crate::texts::Texts;
 pub(super) struct Stored {
     pub(super) record: JobRecord,
     pub(super) profile: Profile,
-    /// What findings are of: the text of the job, and turns that no reading follows yet.
-    pub(super) state: String,
 }
 
 /// Top of every page of a job.
@@ -61,11 +59,7 @@ pub(super) async fn stored(web: &Web, id: i64) -> Result<Stored, Problem> {
     let texts = records.job_texts(id).await.map_err(|e| problem(web, &e))?;
     let profile =
         Profile::from_toml("profile", &texts.profile_toml).map_err(|e| problem(web, &e.into()))?;
-    Ok(Stored {
-        state: format!("{}\n{}", texts.job_toml, record.adjustments.len()),
-        record,
-        profile,
-    })
+    Ok(Stored { record, profile })
 }
 
 /// A sealed part and the state of its seal; the state is empty where nobody noted it.
@@ -76,8 +70,14 @@ pub(super) struct SealRow {
 }
 
 impl Stored {
+    /// Its latest findings on record.
+    pub(super) async fn found(&self, web: &Web) -> Result<Option<ShownFindings>, Problem> {
+        let found = records(web)?.shown_findings(self.record.line.id).await;
+        found.map_err(|e| problem(web, &e))
+    }
+
     /// The view of its findings, with the steps that turn something marked.
-    pub(super) fn view(&self, found: &Assessment, visitor: &Visitor) -> Findings {
+    pub(super) fn view(&self, found: &ShownFindings, visitor: &Visitor) -> Findings {
         let turns = |i: usize| can_turn(&found.advice[i], &self.profile);
         findings_view(found, turns, visitor.writing)
     }

@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::{Adjuster, GateState, Profile, Stage, Step};
+use evenpull_app::{Adjuster, GateState, Profile, ShownFindings, Stage, Step};
 
 use super::stored::{JobHead, Stored, records, stage_words, stored};
 use crate::page::{Place, Shell, Visitor, shown};
@@ -55,14 +55,14 @@ pub(crate) async fn work(
     Path(id): Path<i64>,
 ) -> Result<Response, Problem> {
     let job = stored(&web, id).await?;
-    let found = web.assessed(id);
+    let found = job.found(&web).await?;
     let stage = job.record.line.stage.clone();
     let all = job.profile.adjusters();
     Ok(shown(&WorkPage {
         job: job.head(&visitor, "work"),
-        gates: gates(&web, &job, &visitor.texts),
-        stale: found.as_ref().is_none_or(|f| f.state != job.state),
-        findings: found.map(|f| job.view(&f.assessment, &visitor)),
+        gates: gates(found.as_ref(), &job, &visitor.texts),
+        stale: found.as_ref().is_none_or(|f| f.stale),
+        findings: found.map(|f| job.view(&f, &visitor)),
         sealed: job.sealed_parts(),
         adjusters: all,
         turns: turns(&job, &web, &visitor),
@@ -104,10 +104,9 @@ fn turns(job: &Stored, web: &Web, visitor: &Visitor) -> Vec<TurnRow> {
 }
 
 /// The order of work. What the readings show counts; what no file can show counts as noted.
-fn gates(web: &Web, job: &Stored, texts: &Texts) -> Vec<GateRow> {
-    let found = web.assessed(job.record.line.id);
+fn gates(found: Option<&ShownFindings>, job: &Stored, texts: &Texts) -> Vec<GateRow> {
     let shown_by_readings = |step: Step| {
-        let gates = &found.as_ref()?.gates;
+        let gates = &found?.gates;
         gates
             .iter()
             .find(|g| g.step == step)

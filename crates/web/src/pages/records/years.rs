@@ -1,6 +1,6 @@
 //! The history section of a machine's page.
 
-use evenpull_app::{MachineHistory, RangeAnswer, SeriesAnswer};
+use evenpull_app::{MachineHistory, MovedAnswer, RangeAnswer, SeriesAnswer};
 
 use crate::state::Web;
 
@@ -24,14 +24,14 @@ pub(super) struct YearsChange {
     pub(super) job: i64,
     /// One sentence.
     pub(super) text: String,
-    /// Probability [%].
-    pub(super) percent: String,
+    /// Probability [%], of what somebody changed.
+    pub(super) percent: Option<String>,
 }
 
 /// The years of a machine.
 #[derive(Debug)]
 pub(super) struct YearsView {
-    /// What was changed behind the shop's back, latest first.
+    /// What was changed behind the shop's back, latest first, then what else moved.
     pub(super) changes: Vec<YearsChange>,
     /// What moves: a known trend, a forecast or a step.
     pub(super) moving: Vec<YearsRow>,
@@ -56,7 +56,10 @@ pub(super) fn view(history: &MachineHistory, web: &Web) -> YearsView {
             rate: rate(series, answer.rate_per, web),
             reached: reached(series, web),
         };
-        let moves = series.rate_known || !history.history.series[i].steps.is_empty();
+        let own = |m: &&MovedAnswer| m.quantity == series.quantity && m.part == series.part;
+        let moves = series.rate_known
+            || !history.history.series[i].steps.is_empty()
+            || answer.moved.iter().any(|m| own(&m));
         if moves {
             moving.push(row);
         } else {
@@ -66,10 +69,16 @@ pub(super) fn view(history: &MachineHistory, web: &Web) -> YearsView {
     let change = |c: &evenpull_app::ChangeAnswer| YearsChange {
         job: c.job,
         text: sentence(&c.text),
-        percent: format!("{:.0}", 100.0 * c.probability),
+        percent: Some(format!("{:.0}", 100.0 * c.probability)),
     };
+    let moved = |m: &MovedAnswer| YearsChange {
+        job: m.job,
+        text: sentence(&web.writing().sentence(&m.text)),
+        percent: None,
+    };
+    let changed = answer.changes.iter().rev().map(change);
     YearsView {
-        changes: answer.changes.iter().rev().map(change).collect(),
+        changes: (changed.chain(answer.moved.iter().rev().map(moved))).collect(),
         moving,
         still,
         notices: answer.notices,
