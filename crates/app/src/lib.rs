@@ -54,7 +54,7 @@ pub use evenpull_report::{
     filled_text, lowered, text_table, turn_fraction, verdict,
 };
 pub use evenpull_store::{
-    Access, AdjustmentRecord, BackupSummary, CheckRecord, CheckReport, DocumentRecord,
+    Access, AdjustmentRecord, BackupSummary, CheckEdit, CheckRecord, CheckReport, DocumentRecord,
     FindingsLine, FindingsRecord, Fragment, Imported, JobFilter, JobLine, JobTexts, Machine,
     MachineLine, Moment, NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, OverrideRecord,
     Owner, PairedDevice, PhotoRecord, ProgressRecord, ReadingRecord, RecordingLine, RemarkRecord,
@@ -78,8 +78,8 @@ pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, 
 pub use records::{
     ChangeAnswer, Clock, DotAnswer, EstimateLine, GaugeEntry, HistoryAnswer, JobRecord, JobSource,
     LibraryJob, LibrarySweep, LibraryValue, LibraryView, MachineHistory, RangeAnswer, ReadingEntry,
-    RecordingEntry, Records, SeriesAnswer, ShopSettings, StoredAssessment, assess_source, block_on,
-    default_data_folder, restore_records, salvage_records, system_clock,
+    RecordingEntry, Records, SeriesAnswer, ShopSettings, StoredAssessment, Together, assess_source,
+    block_on, default_data_folder, restore_records, salvage_records, system_clock,
 };
 pub use serve::{
     AGREE_KPA, Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchSource, BenchStart,

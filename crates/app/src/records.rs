@@ -24,6 +24,7 @@ mod data_folder;
 mod entry;
 mod library;
 mod shop;
+mod together;
 mod translations;
 mod years;
 
@@ -35,6 +36,7 @@ pub use entry::{GaugeEntry, ReadingEntry, RecordingEntry};
 pub(crate) use library::Known;
 pub use library::{LibraryJob, LibrarySweep, LibraryValue, LibraryView};
 pub use shop::{EstimateLine, ShopSettings};
+pub use together::Together;
 pub use years::{
     ChangeAnswer, DotAnswer, HistoryAnswer, MachineHistory, RangeAnswer, SeriesAnswer,
 };

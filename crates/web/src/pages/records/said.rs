@@ -70,6 +70,17 @@ pub(super) fn check(name: &str, value_toml: &str, visitor: &Visitor) -> (String,
     }
 }
 
+/// The bodies that a check has a value for; none where it is one value for the whole engine.
+pub(super) fn bodies(value_toml: &str) -> Vec<String> {
+    let line = format!("value = {value_toml}");
+    let found = DeTable::parse(&line).ok();
+    let value = found.as_ref().and_then(|t| t.get_ref().get("value"));
+    match value.map(|v| v.get_ref()) {
+        Some(DeValue::Table(table)) => table.keys().map(|key| key.get_ref().to_string()).collect(),
+        _ => Vec::new(),
+    }
+}
+
 fn named(key: &str, value: &DeValue<'_>, visitor: &Visitor) -> (String, String) {
     let texts = &visitor.texts;
     match (key, value) {
