@@ -44,7 +44,7 @@ pub use evenpull_diagnose::{
 };
 pub use evenpull_job::{
     Adjuster, AdjusterKind, AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData,
-    Job, Layout, PerBody, Pinch, PressureUnit, Profile, SealState, Stage, Step, Tolerance,
+    Job, Layout, PerBody, Pinch, PressureUnit, Profile, Reading, SealState, Stage, Step, Tolerance,
     cautions_for,
 };
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};

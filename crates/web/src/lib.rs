@@ -22,6 +22,7 @@ mod session;
 mod state;
 mod texts;
 mod token;
+mod typed;
 
 pub use announce::Announcement;
 pub use pages::exercise;

@@ -1,14 +1,19 @@
 //! A form as it was sent: its fields and files, with the token of the device already checked.
 
+use std::sync::Arc;
+
 use axum::body::{Body, Bytes};
 use axum::extract::{FromRequest, Multipart, Request};
 use axum::http::header::CONTENT_TYPE;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::IntoResponse;
+use evenpull_app::Writing;
 
 use crate::page::Visitor;
 use crate::problem::Problem;
+use crate::texts::Texts;
 use crate::token::alike;
+use crate::typed::as_thousands;
 
 /// Name of the token's field.
 const CSRF_FIELD: &str = "csrf";
@@ -31,6 +36,8 @@ pub(crate) struct File {
 pub(crate) struct Posted {
     /// Sent by a script of the page, which wants no page back.
     pub(crate) by_script: bool,
+    texts: Arc<Texts>,
+    writing: Writing,
     fields: Vec<(String, String)>,
     pub(crate) files: Vec<File>,
 }
@@ -61,6 +68,31 @@ impl Posted {
             return Ok(None);
         }
         self.number(name).map(Some)
+    }
+
+    /// A number that is never below `smallest`, or none where nothing was typed. What could be read
+    /// with thousands or as a smaller number is refused, not guessed at.
+    pub(crate) fn maybe_large(&self, name: &str, smallest: f64) -> Result<Option<f64>, Problem> {
+        let number = self.maybe_number(name)?;
+        let large = as_thousands(self.text(name));
+        if let (Some(large), Some(small)) = (large, number.filter(|n| n.abs() < smallest)) {
+            let values = [
+                ("field", name),
+                ("text", self.text(name)),
+                ("large", &large),
+                ("small", &self.writing.plain(small, 3)),
+            ];
+            return Err(Problem::Input(
+                self.texts.fill("problem.thousands", &values),
+            ));
+        }
+        Ok(number)
+    }
+
+    /// A number that has no three decimals, whole or an amount of money; as
+    /// [`Self::maybe_large`].
+    pub(crate) fn maybe_whole(&self, name: &str) -> Result<Option<f64>, Problem> {
+        self.maybe_large(name, f64::INFINITY)
     }
 
     /// The first file of a field that holds something.
@@ -100,11 +132,9 @@ impl<S: Send + Sync> FromRequest<S> for Posted {
     type Rejection = Problem;
 
     async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
-        let session = request
-            .extensions()
-            .get::<Visitor>()
-            .and_then(|v| v.session.clone())
-            .ok_or(Problem::Unpaired)?;
+        let visitor = request.extensions().get::<Visitor>();
+        let visitor = visitor.ok_or(Problem::Unpaired)?.clone();
+        let session = visitor.session.ok_or(Problem::Unpaired)?;
         let by_script = request.headers().contains_key("x-evenpull");
         let (fields, files) = parts(request, state).await?;
         let carried = fields
@@ -115,6 +145,8 @@ impl<S: Send + Sync> FromRequest<S> for Posted {
         }
         Ok(Self {
             by_script,
+            texts: visitor.texts,
+            writing: visitor.writing,
             fields,
             files,
         })

@@ -125,7 +125,7 @@ fn posted(form: &Posted) -> Result<ShopSettings, Problem> {
             break;
         }
         let words = form.text(&field("words"));
-        let minutes = form.maybe_number(&field("minutes"))?.unwrap_or(0.0);
+        let minutes = form.maybe_whole(&field("minutes"))?.unwrap_or(0.0);
         let price = hundredths(form, &field("price"))?.unwrap_or(0);
         if words.is_empty() && minutes == 0.0 && price == 0 {
             continue;
@@ -149,7 +149,7 @@ fn posted(form: &Posted) -> Result<ShopSettings, Problem> {
 
 /// An amount of money in whole hundredths.
 fn hundredths(form: &Posted, name: &str) -> Result<Option<i64>, Problem> {
-    let amount = form.maybe_number(name)?;
+    let amount = form.maybe_whole(name)?;
     if let Some(wrong) = amount.filter(|a| a.abs() > 1e9) {
         return Err(Problem::Input(format!("`{name}` = {wrong}: at most 1e9")));
     }

@@ -133,3 +133,126 @@ async fn a_form_is_kept_whole_or_not_at_all() {
     );
     assert_eq!(job_text(&device).await, before);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_turn_whose_sign_is_against_its_way_is_refused() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let path = format!("{job}/turns");
+    for (turns, way, status) in [
+        ("-0,25", "more", StatusCode::UNPROCESSABLE_ENTITY),
+        ("+0.25", "less", StatusCode::UNPROCESSABLE_ENTITY),
+        ("-0,25", "less", StatusCode::SEE_OTHER),
+        ("0.5", "less", StatusCode::SEE_OTHER),
+        ("0.125", "more", StatusCode::SEE_OTHER),
+    ] {
+        let form = [
+            ("adjuster", "balance screw"),
+            ("turns", turns),
+            ("way", way),
+        ];
+        let answer = device.submit(&path, &form).await;
+        assert_eq!(answer.status, status, "{turns} {way}: {answer:?}");
+    }
+    let noted = device.records.job(1).await.unwrap().adjustments;
+    let turns: Vec<f64> = noted.iter().map(|a| a.turns).collect();
+    assert_eq!(turns, [-0.25, -0.5, 0.125]);
+}
+
+/// The Heron's bleeds have two turns from the seat.
+#[tokio::test(flavor = "multi_thread")]
+async fn turns_out_of_sense_are_asked_about() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let path = format!("{job}/turns");
+    let turn = async |adjuster: &str, turns: &str, way: &str, sure: &str| {
+        let form = [
+            ("adjuster", adjuster),
+            ("turns", turns),
+            ("way", way),
+            ("sure", sure),
+        ];
+        device.submit(&path, &form).await
+    };
+    for (adjuster, turns) in [("balance screw", "25"), ("bleed.left", "2.5")] {
+        let asked = turn(adjuster, turns, "more", "").await;
+        assert_eq!(asked.status, StatusCode::UNPROCESSABLE_ENTITY, "{asked:?}");
+        assert!(asked.text.contains(turns), "{}", asked.text);
+    }
+    let reading = [
+        ("condition", "idle"),
+        ("gauge.left", "38"),
+        ("gauge.right", "39"),
+        ("unit", "kPa"),
+        ("bleed.left", "1"),
+        ("bleed.right", "0.5"),
+    ];
+    let kept = device.submit(&format!("{job}/readings"), &reading).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    for (turns, way) in [("1.5", "more"), ("1.5", "less")] {
+        let asked = turn("bleed.left", turns, way, "").await;
+        assert_eq!(asked.status, StatusCode::UNPROCESSABLE_ENTITY, "{asked:?}");
+        assert!(asked.text.contains("stood 1 turns"), "{}", asked.text);
+    }
+    assert!(device.records.job(1).await.unwrap().adjustments.is_empty());
+    for (adjuster, turns, sure) in [("bleed.left", "0.5", ""), ("bleed.left", "1.5", "yes")] {
+        let kept = turn(adjuster, turns, "more", sure).await;
+        assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    }
+}
+
+/// With either decimal sign of the shop.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_mark_between_thousands_is_not_read_as_a_decimal_mark() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let base = [("pressure", "kPa"), ("currency", "EUR")];
+    for decimal in ["comma", "point"] {
+        let shop = |rate: &'static str| {
+            let mut form = base.to_vec();
+            form.extend([("decimal", decimal), ("rate", rate)]);
+            form
+        };
+        device.submit("/shop", &shop("95")).await;
+        let reading = [
+            ("condition", "hold"),
+            ("gauge.left", "38.125"),
+            ("gauge.right", "38,250"),
+            ("unit", "kPa"),
+            ("sensor_v", "1.125"),
+        ];
+        let kept = device.submit(&format!("{job}/readings"), &reading).await;
+        assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+        for typed in ["1.085", "1,085"] {
+            let gauges = [
+                ("condition", "hold"),
+                ("gauge.left", "38"),
+                ("gauge.right", "39"),
+                ("unit", "kPa"),
+                ("rpm", typed),
+            ];
+            for (path, form) in [
+                ("/shop", &shop(typed)[..]),
+                ("/machines/1/jobs", &[("odometer_km", typed)]),
+                (&format!("{job}/checks"), &[("compression_kpa.left", typed)]),
+                (&format!("{job}/readings"), &gauges),
+            ] {
+                let refused = device.submit(path, form).await;
+                assert_eq!(
+                    refused.status,
+                    StatusCode::UNPROCESSABLE_ENTITY,
+                    "{path}: {refused:?}"
+                );
+                assert!(refused.text.contains("Write 1085"), "{}", refused.text);
+            }
+        }
+    }
+    assert!(!job_text(&device).await.contains("compression"));
+    let kept = device
+        .submit(
+            &format!("{job}/checks"),
+            &[("compression_kpa.left", "1150.5")],
+        )
+        .await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+}

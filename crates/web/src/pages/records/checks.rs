@@ -40,6 +40,8 @@ struct NumberCheck {
     key: &'static str,
     words: &'static str,
     unit: &'static str,
+    /// No reading of it is smaller, so that `1.150` is no number of the unit.
+    smallest: f64,
 }
 
 /// Keys of `[checks]` with a number for each body, key of their text, unit.
@@ -48,16 +50,20 @@ const NUMBERS: [NumberCheck; 3] = [
         key: "compression_kpa",
         words: "checks.compression",
         unit: "kPa",
+        // A cylinder that is turned over at all shows more than one atmosphere.
+        smallest: 100.0,
     },
     NumberCheck {
         key: "leak_down_percent",
         words: "checks.leak_down",
         unit: "%",
+        smallest: 0.0,
     },
     NumberCheck {
         key: "spindle_play_mm",
         words: "checks.spindle",
         unit: "mm",
+        smallest: 0.0,
     },
 ];
 
@@ -173,7 +179,8 @@ fn filled(form: &Posted, bodies: &[String]) -> Result<Vec<CheckEdit>, Problem> {
     };
     for check in NUMBERS {
         for body in bodies {
-            if let Some(v) = form.maybe_number(&format!("{}.{body}", check.key))? {
+            let field = format!("{}.{body}", check.key);
+            if let Some(v) = form.maybe_large(&field, check.smallest)? {
                 put(&[check.key, body], v.to_string());
             }
         }

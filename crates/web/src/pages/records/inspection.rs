@@ -117,9 +117,9 @@ fn reading(
             values,
             unit: unit.name().to_owned(),
         }),
-        rpm: field("rpm")?,
+        rpm: form.maybe_whole(&format!("{word}.rpm"))?,
         sensor_v: field("sensor_v")?,
-        idle_valve_steps: field("steps")?,
+        idle_valve_steps: form.maybe_whole(&format!("{word}.steps"))?,
         engine_c: form.maybe_number("engine_c")?,
         ..ReadingEntry::new(condition)
     }))

@@ -156,7 +156,7 @@ pub(crate) async fn book_posted(
         "" => String::new(),
         keys => format!("[ambient]\n{keys}"),
     };
-    let odometer = form.maybe_number("odometer_km")?;
+    let odometer = form.maybe_whole("odometer_km")?;
     let job = NewJob {
         machine_id,
         complaint: form.text("complaint").to_owned(),
