@@ -23,6 +23,7 @@ mod clock;
 mod data_folder;
 mod entry;
 mod library;
+mod offered;
 mod shop;
 mod together;
 mod translations;

@@ -2,8 +2,10 @@
 
 use axum::http::StatusCode;
 
-use crate::client::Device;
-use crate::records::booked;
+use evenpull_app::{Condition, ReadingEntry, RecordingEntry};
+
+use crate::client::{Device, send_form};
+use crate::records::{PNG, booked};
 
 /// What the checks of a job are by now, as its file has them.
 async fn job_text(device: &Device) -> String {
@@ -255,4 +257,72 @@ async fn a_mark_between_thousands_is_not_read_as_a_decimal_mark() {
         )
         .await;
     assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+}
+
+/// Nothing that the assessment would stop at is kept, and the file is named as its owner calls it.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_file_that_is_no_recording_is_refused_by_its_name() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let letter = b"Dear sir,\nthe machine hunts at idle.\nYours\n";
+    let condition = [("condition", "idle"), ("source", "replay")];
+    for (field, path, names) in [
+        (
+            "recording",
+            format!("{job}/readings"),
+            ["seal.png", "letter.txt", "all.zip", "ab.csv", "two.csv"],
+        ),
+        (
+            "replay",
+            format!("{job}/bench"),
+            ["seal.png", "letter.txt", "all.zip", "ab.csv", "two.csv"],
+        ),
+    ] {
+        for (name, bytes) in names.into_iter().zip([
+            PNG,
+            letter,
+            b"PK\x03\x04\x14\0\0\0\x08\0",
+            b"a,b\n",
+            b"a,b\n1,2\n2,3\n3,4\n",
+        ]) {
+            let refused = send_form(&device, &path, &condition, (field, name, bytes)).await;
+            assert_eq!(
+                refused.status,
+                StatusCode::UNPROCESSABLE_ENTITY,
+                "{name}: {refused:?}"
+            );
+            assert!(refused.text.contains(name), "{name}: {}", refused.text);
+            let folder = device.work.path().display().to_string();
+            assert!(!refused.text.contains(&folder), "{name}: {}", refused.text);
+        }
+    }
+    assert!(device.records.job(1).await.unwrap().readings.is_empty());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_refused_assessment_names_no_folder_of_the_server() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    // As the command line or an older program left it.
+    let entry = ReadingEntry {
+        recording: Some(RecordingEntry {
+            file_name: "seal.png".to_owned(),
+            bytes: PNG.to_vec(),
+        }),
+        ..ReadingEntry::new(Condition::Idle)
+    };
+    device.records.add_reading(1, &entry).await.unwrap();
+    let refused = device.submit(&format!("{job}/assess"), &[]).await;
+    assert_eq!(
+        refused.status,
+        StatusCode::UNPROCESSABLE_ENTITY,
+        "{refused:?}"
+    );
+    assert!(refused.text.contains("<bdi>seal.png: "), "{}", refused.text);
+    let folder = std::env::temp_dir().display().to_string();
+    assert!(
+        !refused.text.contains(&format!("{folder}/")),
+        "{}",
+        refused.text
+    );
 }

@@ -40,10 +40,25 @@ pub(crate) async fn job_bench(
         source,
     };
     let there = web.clone();
+    let file = form.file("replay").map(|f| f.name.clone());
+    let passing = match &start.source {
+        BenchSource::Sensors(sensors) => match &sensors.live {
+            LiveSource::Replay { path, .. } => Some(path.clone()),
+            _ => None,
+        },
+        _ => None,
+    };
     aside(move || {
-        there
-            .set_bench(&start, Some(id))
-            .map_err(|e| problem(&there, &e))
+        there.set_bench(&start, Some(id)).map_err(|e| {
+            let named = match &passing {
+                Some(path) => {
+                    let stored = there.texts().at("readings.stored").to_owned();
+                    e.naming(path, file.as_ref().unwrap_or(&stored))
+                }
+                None => e,
+            };
+            problem(&there, &named)
+        })
     })
     .await?;
     Ok(Redirect::to("/bench"))

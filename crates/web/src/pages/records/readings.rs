@@ -111,7 +111,10 @@ pub(crate) async fn reading_posted(
             web.texts().at("readings.nothing").to_owned(),
         ));
     }
-    let kept = records(&web)?.add_reading(id, &entry).await;
+    let records = records(&web)?;
+    let readable = records.check_recording(id, &entry).await;
+    readable.map_err(|e| problem(&web, &e))?;
+    let kept = records.add_reading(id, &entry).await;
     kept.map_err(|e| problem(&web, &e))?;
     Ok(Redirect::to(&format!("/jobs/{id}/readings")))
 }
