@@ -70,6 +70,11 @@ impl Posted {
         self.number(name).map(Some)
     }
 
+    /// What is wrong with the form, in the words of a key.
+    pub(crate) fn refused(&self, key: &str, values: &[(&str, &str)]) -> Problem {
+        Problem::Input(self.texts.fill(key, values))
+    }
+
     /// A number that is never below `smallest`, or none where nothing was typed. What could be read
     /// with thousands or as a smaller number is refused, not guessed at.
     pub(crate) fn maybe_large(&self, name: &str, smallest: f64) -> Result<Option<f64>, Problem> {
@@ -82,9 +87,7 @@ impl Posted {
                 ("large", &large),
                 ("small", &self.writing.plain(small, 3)),
             ];
-            return Err(Problem::Input(
-                self.texts.fill("problem.thousands", &values),
-            ));
+            return Err(self.refused("problem.thousands", &values));
         }
         Ok(number)
     }

@@ -326,3 +326,66 @@ async fn a_refused_assessment_names_no_folder_of_the_server() {
         refused.text
     );
 }
+
+/// The Heron idles at 1250 rpm and is held between 3500 and 4000.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_speed_that_does_not_fit_its_place_is_remarked_on() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let path = format!("{job}/readings");
+    let remark = "does not fit the place";
+    for (condition, rpm, remarks) in [
+        ("idle", "1250", 0),
+        ("hold", "3800", 0),
+        ("idle", "3800", 1),
+        ("hold", "1250", 2),
+    ] {
+        let reading = [
+            ("condition", condition),
+            ("gauge.left", "38"),
+            ("gauge.right", "39"),
+            ("unit", "kPa"),
+            ("rpm", rpm),
+        ];
+        let kept = device.submit(&path, &reading).await;
+        assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+        let page = device.get(&path).await.text;
+        assert_eq!(
+            page.matches(remark).count(),
+            remarks,
+            "{condition} {rpm}: {page}"
+        );
+    }
+    let withdrawn = [("reason", "wrong place")];
+    device
+        .submit(&format!("{path}/3/withdraw"), &withdrawn)
+        .await;
+    let page = device.get(&path).await.text;
+    assert_eq!(page.matches(remark).count(), 1, "{page}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn half_a_hose_is_not_dropped() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    for (given, missing) in [
+        ("hose_length_m", "hose_bore_mm"),
+        ("hose_bore_mm", "hose_length_m"),
+        ("hose_dead_cc", "hose_length_m"),
+    ] {
+        let reading = [
+            ("condition", "hold"),
+            ("gauge.left", "38"),
+            ("gauge.right", "39"),
+            ("unit", "kPa"),
+            (given, "0.3"),
+        ];
+        let refused = device.submit(&format!("{job}/readings"), &reading).await;
+        assert_eq!(
+            refused.status,
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "{refused:?}"
+        );
+        assert!(refused.text.contains(missing), "{}", refused.text);
+    }
+}

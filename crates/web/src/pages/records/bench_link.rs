@@ -165,12 +165,17 @@ fn write_passing(web: &Web, path: &PathBuf, bytes: &[u8]) -> Result<(), Problem>
 pub(super) fn hose(form: &Posted) -> Result<Option<HoseData>, Problem> {
     let length = form.maybe_number("hose_length_m")?;
     let bore = form.maybe_number("hose_bore_mm")?;
-    let dead_volume_cc = form.maybe_number("hose_dead_cc")?.unwrap_or(0.0);
-    Ok(length.zip(bore).map(|(length_m, bore_mm)| HoseData {
-        length_m,
-        bore_mm,
-        dead_volume_cc,
-    }))
+    let dead_cc = form.maybe_number("hose_dead_cc")?;
+    match (length, bore) {
+        (Some(length_m), Some(bore_mm)) => Ok(Some(HoseData {
+            length_m,
+            bore_mm,
+            dead_volume_cc: dead_cc.unwrap_or(0.0),
+        })),
+        (None, None) if dead_cc.is_none() => Ok(None),
+        (None, _) => Err(form.refused("readings.hose_half", &[("field", "hose_length_m")])),
+        (Some(_), None) => Err(form.refused("readings.hose_half", &[("field", "hose_bore_mm")])),
+    }
 }
 
 /// Bleeds of every body, or none where one was not counted.

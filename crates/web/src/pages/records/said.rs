@@ -59,6 +59,12 @@ pub(super) fn reading(values_toml: &str, visitor: &Visitor) -> Vec<(String, Stri
         .collect()
 }
 
+/// One number of a reading, as it was typed.
+pub(super) fn typed_number(values_toml: &str, key: &str) -> Option<f64> {
+    let table = DeTable::parse(values_toml).ok()?;
+    number(table.get_ref().get(key)?.get_ref())
+}
+
 /// A check by its name and value in TOML.
 pub(super) fn check(name: &str, value_toml: &str, visitor: &Visitor) -> (String, String) {
     let line = format!("value = {value_toml}");
