@@ -4,7 +4,9 @@ use std::sync::Arc;
 
 use askama::Template;
 use axum::extract::FromRequestParts;
+use axum::http::header::{HOST, REFERER};
 use axum::http::request::Parts;
+use axum::http::{HeaderMap, HeaderName};
 use axum::response::{Html, IntoResponse, Response};
 use evenpull_app::Writing;
 
@@ -101,6 +103,15 @@ impl Shell {
             ("/shop", "nav.shop", self.here == Place::Shop),
         ]
     }
+}
+
+/// Path of the page a request was sent from: never another host.
+pub(crate) fn page_before(headers: &HeaderMap) -> Option<String> {
+    let text = |name: HeaderName| headers.get(name).and_then(|v| v.to_str().ok());
+    let own = format!("http://{}/", text(HOST)?);
+    let path = text(REFERER)?.strip_prefix(&own)?;
+    // Two slashes at the front would name a host.
+    Some(format!("/{}", path.trim_start_matches(['/', '\\'])))
 }
 
 /// Writes a page.

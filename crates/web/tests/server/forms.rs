@@ -1,10 +1,11 @@
 //! Forms of a job as they are filled in over a day: in part, with slips, twice.
 
+use axum::body::Body;
 use axum::http::StatusCode;
 
 use evenpull_app::{Condition, ReadingEntry, RecordingEntry};
 
-use crate::client::{Device, send_form};
+use crate::client::{Device, ORIGIN, encoded, send_form};
 use crate::records::{PNG, booked};
 
 /// What the checks of a job are by now, as its file has them.
@@ -387,5 +388,107 @@ async fn half_a_hose_is_not_dropped() {
             "{refused:?}"
         );
         assert!(refused.text.contains(missing), "{}", refused.text);
+    }
+}
+
+/// The clock of these tests shows the first of January 2026.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_owner_is_named_and_the_day_is_one_to_come() {
+    let device = Device::paired().await;
+    let form = |owner, contact, day| {
+        [
+            ("name", "Dunlin"),
+            ("profile", "heron-270"),
+            ("owner", owner),
+            ("contact", contact),
+            ("retain_until", day),
+        ]
+    };
+    for (owner, contact, day, field) in [
+        ("", "by the harbour", "", "contact"),
+        ("", "", "2031-12-31", "retain_until"),
+        ("A. Owner", "", "2031-02-30", "retain_until"),
+        ("A. Owner", "", "", "retain_until"),
+        ("A. Owner", "", "2025-12-31", "retain_until"),
+    ] {
+        let refused = device.submit("/machines", &form(owner, contact, day)).await;
+        assert_eq!(
+            refused.status,
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "{refused:?}"
+        );
+        assert!(
+            refused.text.contains(&format!("`{field}`")),
+            "{}",
+            refused.text
+        );
+    }
+    let mut broken = form("A. Owner", "", "2031-12-31").to_vec();
+    broken.push(("profile_toml", "format = 1"));
+    let refused = device.submit("/machines", &broken).await;
+    assert_eq!(
+        refused.status,
+        StatusCode::UNPROCESSABLE_ENTITY,
+        "{refused:?}"
+    );
+    assert!(device.records.owners().await.unwrap().is_empty());
+    for (owner, day) in [("", ""), ("A. Owner", "2026-01-01")] {
+        let kept = device.submit("/machines", &form(owner, "", day)).await;
+        assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    }
+    assert_eq!(device.records.owners().await.unwrap().len(), 1);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_word_in_place_of_a_number_leads_nowhere() {
+    let device = Device::paired().await;
+    for path in [
+        "/jobs/new",
+        "/jobs/x/checks",
+        "/machines/new",
+        "/photos/x",
+        "/jobs?before=x",
+    ] {
+        let answer = device.get(path).await;
+        assert_eq!(answer.status, StatusCode::NOT_FOUND, "{path}");
+        assert!(
+            answer.text.contains("There is nothing at this address"),
+            "{path}: {}",
+            answer.text
+        );
+        assert!(!answer.text.contains("i64"), "{path}: {}", answer.text);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_refused_form_leads_back_to_its_page() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let csrf = device.csrf().await;
+    let form = encoded(&[("csrf", &csrf), ("compression_kpa.left", "x")]);
+    let own = format!("{ORIGIN}{job}/checks");
+    for (from, leads) in [
+        (own.as_str(), true),
+        ("http://evil.example/jobs/1/checks", false),
+        ("http://127.0.0.1:8087//evil.example", false),
+    ] {
+        let request = device
+            .request("POST", &format!("{job}/checks"))
+            .header("referer", from)
+            .header("content-type", "application/x-www-form-urlencoded");
+        let answer = device
+            .send(request.body(Body::from(form.clone())).unwrap())
+            .await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
+        let link = format!("href=\"{job}/checks\"");
+        assert_eq!(
+            answer.text.contains(&link),
+            leads,
+            "{from}: {}",
+            answer.text
+        );
+        for elsewhere in ["href=\"//", "href=\"http"] {
+            assert!(!answer.text.contains(elsewhere), "{from}: {}", answer.text);
+        }
     }
 }
