@@ -492,3 +492,38 @@ async fn a_refused_form_leads_back_to_its_page() {
         }
     }
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn parts_and_gates_are_told_in_words() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let reading = [
+        ("condition", "hold"),
+        ("gauge.left", "38"),
+        ("gauge.right", "39"),
+        ("unit", "kPa"),
+    ];
+    device.submit(&format!("{job}/readings"), &reading).await;
+    let done = device.submit(&format!("{job}/assess"), &[]).await;
+    assert_eq!(done.status, StatusCode::SEE_OTHER, "{done:?}");
+    for page in ["booking", "inspection", "work", "handover"] {
+        let text = device.get(&format!("{job}/{page}")).await.text;
+        assert!(text.contains("stop screw, left"), "{page}: {text}");
+        assert!(!text.contains(">stop.left<"), "{page}: {text}");
+    }
+    let work = device.get(&format!("{job}/work")).await.text;
+    for words in [
+        "record the valve clearances of every body",
+        "record the speed",
+    ] {
+        assert!(work.contains(words), "{words} in {work}");
+    }
+    for code in [
+        "checks.clearances`",
+        "engine_c`",
+        "`rpm`",
+        "idle-bleeds-shut`",
+    ] {
+        assert!(!work.contains(code), "{code} in {work}");
+    }
+}

@@ -40,7 +40,7 @@ pub(crate) async fn booking(
         job: job.head(&visitor, "booking"),
         booked: web.when(job.record.line.created.ms),
         odometer: job.record.line.odometer_km,
-        seals: job.seals(SealMoment::Found),
+        seals: job.seals(SealMoment::Found, &visitor.texts),
         photos: job
             .record
             .photos

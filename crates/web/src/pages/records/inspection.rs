@@ -40,7 +40,7 @@ pub(crate) async fn inspection(
     let job = stored(&web, id).await?;
     Ok(shown(&InspectionPage {
         job: job.head(&visitor, "inspection"),
-        row_seals: job.seals(SealMoment::Found),
+        row_seals: job.seals(SealMoment::Found, &visitor.texts),
         bodies: job.profile.bodies().to_vec(),
         conditions: CONDITIONS
             .map(|c| (c.as_str(), condition_words(c, &visitor.texts).to_owned()))

@@ -7,7 +7,7 @@ use evenpull_app::{
     Adjuster, AdjusterKind, Condition, GateState, Job, Profile, Reading, Stage, Step,
 };
 
-use super::stored::{JobHead, Stored, records, stage_words, stored};
+use super::stored::{JobHead, Stored, part_words, records, stage_words, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::Findings;
 use crate::pages::aside::problem;
@@ -25,8 +25,10 @@ struct WorkPage {
     gates: Vec<GateRow>,
     stale: bool,
     findings: Option<Findings>,
-    adjusters: Vec<Adjuster>,
-    sealed: Vec<String>,
+    /// In words, and itself.
+    adjusters: Vec<(String, Adjuster)>,
+    /// In words, and by name.
+    sealed: Vec<(String, String)>,
     turns: Vec<TurnRow>,
     overrides: Vec<(String, String)>,
     stages: Vec<(&'static str, String, bool)>,
@@ -61,19 +63,24 @@ pub(crate) async fn work(
     let found = web.assessed(id);
     let stage = job.record.line.stage.clone();
     let all = job.profile.adjusters();
+    let words = |name: &str| part_words(&job.profile, name, &visitor.texts);
     Ok(shown(&WorkPage {
         job: job.head(&visitor, "work"),
         gates: gates(&web, &job, &visitor.texts),
         stale: found.as_ref().is_none_or(|f| f.state != job.state),
         findings: found.map(|f| job.view(&f.assessment, &visitor)),
-        sealed: job.sealed_parts(),
-        adjusters: all,
+        sealed: job
+            .sealed_parts()
+            .into_iter()
+            .map(|part| (words(&part), part))
+            .collect(),
+        adjusters: all.into_iter().map(|a| (words(&a.name), a)).collect(),
         turns: turns(&job, &web, &visitor),
         overrides: job
             .record
             .overrides
             .iter()
-            .map(|o| (o.adjuster.clone(), o.reason.clone()))
+            .map(|o| (words(&o.adjuster), o.reason.clone()))
             .collect(),
         stages: Stage::ALL
             .map(|s| {
@@ -100,7 +107,7 @@ fn turns(job: &Stored, web: &Web, visitor: &Visitor) -> Vec<TurnRow> {
                 visitor.writing.fixed(a.turns.abs(), 2),
                 way(&a.adjuster, a.turns)
             ),
-            adjuster: a.adjuster.clone(),
+            adjuster: part_words(&job.profile, &a.adjuster, &visitor.texts),
             made: web.when(a.made.ms),
         })
         .collect()
@@ -224,7 +231,7 @@ fn turn_doubt(web: &Web, job: &Stored, file: &Job, name: &str, turns: f64) -> Op
     };
     let writing = web.writing();
     let values = [
-        ("adjuster", name),
+        ("adjuster", &*part_words(&job.profile, name, &web.texts())),
         ("turns", &writing.plain(turns, 3)),
         ("most", &writing.plain(most, 2)),
         ("from", &writing.plain(from, 2)),
