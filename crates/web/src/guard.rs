@@ -3,8 +3,8 @@
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::http::header::{
-    ACCEPT, CACHE_CONTROL, CONTENT_SECURITY_POLICY, COOKIE, HOST, ORIGIN, REFERRER_POLICY,
-    X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
+    ACCEPT, CACHE_CONTROL, CONTENT_SECURITY_POLICY, COOKIE, HOST, LOCATION, ORIGIN,
+    REFERRER_POLICY, X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
@@ -36,13 +36,24 @@ pub(crate) async fn guard(State(web): State<Web>, mut request: Request, next: Ne
     let response = match refusal(&web, &request, &visitor) {
         Some(problem) => problem.into_response(),
         None => {
+            let sending = web.once().sending();
             request.extensions_mut().insert(visitor.clone());
-            next.run(request).await
+            request.extensions_mut().insert(sending.clone());
+            let response = next.run(request).await;
+            sending.done(led_to(&response));
+            response
         }
     };
     let mut response = explained(&web, response, &visitor, wants_page.then_some(before));
     protect(response.headers_mut());
     response
+}
+
+/// Where a form that was kept leads to.
+fn led_to(response: &Response) -> Option<String> {
+    let kept = response.status() == StatusCode::SEE_OTHER;
+    let to = response.headers().get(LOCATION).filter(|_| kept)?;
+    to.to_str().ok().map(str::to_owned)
 }
 
 fn visitor(web: &Web, headers: &HeaderMap) -> Visitor {

@@ -10,6 +10,7 @@ mod bench_keeper;
 mod glances;
 mod guard;
 mod light;
+mod once;
 mod page;
 mod pages;
 mod pairing;

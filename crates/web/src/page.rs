@@ -14,6 +14,7 @@ use crate::light::Light;
 use crate::problem::Problem;
 use crate::session::Session;
 use crate::texts::Texts;
+use crate::token::random_token;
 
 /// Who asks: put into every request by the guard.
 #[derive(Debug, Clone)]
@@ -34,6 +35,7 @@ impl Visitor {
                 .session
                 .as_ref()
                 .map_or_else(String::new, |s| s.csrf.clone()),
+            once: random_token(),
             paired: self.session.is_some(),
             light: self.light,
             texts: Arc::clone(&self.texts),
@@ -71,6 +73,8 @@ pub(crate) enum Place {
 pub(crate) struct Shell {
     here: Place,
     pub(crate) csrf: String,
+    /// Number of this page for the forms that must not be kept twice.
+    pub(crate) once: String,
     pub(crate) paired: bool,
     light: Light,
     texts: Arc<Texts>,

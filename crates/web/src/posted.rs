@@ -6,9 +6,10 @@ use axum::body::{Body, Bytes};
 use axum::extract::{FromRequest, Multipart, Request};
 use axum::http::header::CONTENT_TYPE;
 use axum::http::{HeaderMap, StatusCode};
-use axum::response::IntoResponse;
+use axum::response::{IntoResponse, Redirect, Response};
 use evenpull_app::Writing;
 
+use crate::once::{ONCE_FIELD, Sending, key};
 use crate::page::Visitor;
 use crate::problem::Problem;
 use crate::texts::Texts;
@@ -131,20 +132,54 @@ impl<S: Send + Sync> FromRequest<S> for OpenForm {
     }
 }
 
-impl<S: Send + Sync> FromRequest<S> for Posted {
-    type Rejection = Problem;
+/// Why a form does not reach its handler.
+#[derive(Debug)]
+pub(crate) enum NotPosted {
+    /// It is not one of this device's forms.
+    Problem(Problem),
+    /// It was sent before and kept; where that led to.
+    Again(String),
+}
 
-    async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
+impl From<Problem> for NotPosted {
+    fn from(problem: Problem) -> Self {
+        Self::Problem(problem)
+    }
+}
+
+impl IntoResponse for NotPosted {
+    fn into_response(self) -> Response {
+        match self {
+            Self::Problem(problem) => problem.into_response(),
+            Self::Again(to) => Redirect::to(&to).into_response(),
+        }
+    }
+}
+
+impl<S: Send + Sync> FromRequest<S> for Posted {
+    type Rejection = NotPosted;
+
+    async fn from_request(request: Request, state: &S) -> Result<Self, NotPosted> {
         let visitor = request.extensions().get::<Visitor>();
         let visitor = visitor.ok_or(Problem::Unpaired)?.clone();
         let session = visitor.session.ok_or(Problem::Unpaired)?;
+        let sending = request.extensions().get::<Sending>().cloned();
+        let path = request.uri().path().to_owned();
         let by_script = request.headers().contains_key("x-evenpull");
         let (fields, files) = parts(request, state).await?;
         let carried = fields
             .iter()
             .any(|(key, value)| key == CSRF_FIELD && alike(value, &session.csrf));
         if !carried {
-            return Err(Problem::Foreign);
+            return Err(Problem::Foreign.into());
+        }
+        let numbered = fields.iter().any(|(name, _)| name == ONCE_FIELD);
+        if let Some(sending) = sending.filter(|_| numbered)
+            && let Some(to) = sending
+                .before(key(&session.key, &path, &fields, &files))
+                .await
+        {
+            return Err(NotPosted::Again(to));
         }
         Ok(Self {
             by_script,

@@ -527,3 +527,57 @@ async fn parts_and_gates_are_told_in_words() {
         assert!(!work.contains(code), "{code} in {work}");
     }
 }
+
+/// The number that a page gives its forms.
+async fn once(device: &Device, page: &str) -> String {
+    let text = device.get(page).await.text;
+    let (_, rest) = text.split_once("name=\"once\" value=\"").unwrap();
+    rest.split('"').next().unwrap().to_owned()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_form_sent_twice_is_kept_once() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let page = format!("{job}/readings");
+    let number = once(&device, &page).await;
+    let reading = |left, number| {
+        [
+            ("once", number),
+            ("condition", "hold"),
+            ("gauge.left", left),
+            ("gauge.right", "39"),
+            ("unit", "kPa"),
+        ]
+    };
+    let count = async || device.records.job(1).await.unwrap().readings.len();
+    let (same, at_once) = (reading("38", &number), reading("38", &number));
+    let both = tokio::join!(device.submit(&page, &same), device.submit(&page, &at_once));
+    for kept in [both.0, both.1, device.submit(&page, &same).await] {
+        assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+        assert_eq!(kept.header("location"), page);
+    }
+    assert_eq!(count().await, 1);
+    // What was put right after going back, and the same again from a page of its own, are new.
+    let refused = device.submit(&page, &reading("x", &number)).await;
+    assert_eq!(refused.status, StatusCode::UNPROCESSABLE_ENTITY);
+    device.submit(&page, &reading("38.5", &number)).await;
+    let anew = once(&device, &page).await;
+    device.submit(&page, &reading("38", &anew)).await;
+    assert_eq!(count().await, 3);
+    let number = once(&device, "/machines/1").await;
+    let booking = [("once", number.as_str()), ("complaint", "hunts")];
+    let first = device.submit("/machines/1/jobs", &booking).await;
+    let second = device.submit("/machines/1/jobs", &booking).await;
+    assert_eq!(first.header("location"), "/jobs/2/booking");
+    assert_eq!(second.header("location"), "/jobs/2/booking");
+    for page in [
+        "/machines",
+        "/jobs/1/booking",
+        "/jobs/1/inspection",
+        "/jobs/1/work",
+        "/jobs/1/handover",
+    ] {
+        assert_eq!(once(&device, page).await.len(), 64, "{page}");
+    }
+}
