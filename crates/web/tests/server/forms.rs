@@ -338,6 +338,7 @@ async fn a_speed_that_does_not_fit_its_place_is_remarked_on() {
     for (condition, rpm, remarks) in [
         ("idle", "1250", 0),
         ("hold", "3800", 0),
+        ("sweep", "5000", 0),
         ("idle", "3800", 1),
         ("hold", "1250", 2),
     ] {
@@ -359,7 +360,7 @@ async fn a_speed_that_does_not_fit_its_place_is_remarked_on() {
     }
     let withdrawn = [("reason", "wrong place")];
     device
-        .submit(&format!("{path}/3/withdraw"), &withdrawn)
+        .submit(&format!("{path}/4/withdraw"), &withdrawn)
         .await;
     let page = device.get(&path).await.text;
     assert_eq!(page.matches(remark).count(), 1, "{page}");

@@ -83,7 +83,7 @@ pub(crate) async fn checks(
             .map(|body| (format!("{name}.{body}"), body))
             .collect();
         if parts.is_empty() {
-            parts.push((name.to_owned(), words.clone()));
+            parts.push((name.to_owned(), visitor.texts.at("checks.whole").to_owned()));
         }
         Known {
             words,

@@ -114,7 +114,8 @@ fn speed_doubt(
     visitor: &Visitor,
 ) -> Option<String> {
     let (low, high) = reading_band_rpm(profile, condition);
-    if (low..=high).contains(&rpm) {
+    // Steady readings are taken wherever they tell something.
+    if condition == Condition::Sweep || (low..=high).contains(&rpm) {
         return None;
     }
     let whole = |v: f64| visitor.writing.fixed(v, 0);
