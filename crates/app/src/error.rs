@@ -1,6 +1,6 @@
 //! Why a use case did not answer.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use evenpull_engine::EngineError;
 use evenpull_job::FileErrors;
@@ -107,6 +107,14 @@ pub enum AppError {
     /// An answer could not be put into JSON.
     #[error("the answer could not be written as JSON: {0}")]
     Json(String),
+    /// A problem of a passing copy, under the name the file has where it came from.
+    #[error("{text}")]
+    OfCopy {
+        /// Who is to act.
+        kind: ErrorKind,
+        /// The problem.
+        text: String,
+    },
     /// No file and no embedded profile of that name.
     #[error(
         "no profile `{name}`: no such file, and no embedded profile of that name\n  remedy: give \
@@ -121,9 +129,25 @@ pub enum AppError {
 }
 
 impl AppError {
+    /// The error with `name` where it names the path of a passing copy, which says nothing to
+    /// whoever gave the file and is gone by then.
+    pub fn naming(self, copy: &Path, name: &str) -> Self {
+        let shown = copy.display().to_string();
+        let text = self.to_string();
+        if !text.contains(&shown) {
+            return self;
+        }
+        let inside = format!("{shown}{}", std::path::MAIN_SEPARATOR);
+        Self::OfCopy {
+            kind: self.kind(),
+            text: text.replace(&inside, "").replace(&shown, name),
+        }
+    }
+
     /// Who is to act.
     pub fn kind(&self) -> ErrorKind {
         match self {
+            Self::OfCopy { kind, .. } => *kind,
             // Pressures that cannot be are a wrong unit or scale; a missing channel a wrong file.
             Self::Analyse(
                 AnalyseError::MissingChannel { .. } | AnalyseError::Implausible { .. },

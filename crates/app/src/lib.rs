@@ -44,7 +44,7 @@ pub use evenpull_diagnose::{
 };
 pub use evenpull_job::{
     Adjuster, AdjusterKind, AmbientData, CautionWhen, Condition, GateCheck, GateState, HoseData,
-    Job, Layout, PerBody, Pinch, PressureUnit, Profile, SealState, Stage, Step, Tolerance,
+    Job, Layout, PerBody, Pinch, PressureUnit, Profile, Reading, SealState, Stage, Step, Tolerance,
     cautions_for,
 };
 pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
@@ -54,7 +54,7 @@ pub use evenpull_report::{
     filled_text, lowered, text_table, turn_fraction, verdict,
 };
 pub use evenpull_store::{
-    Access, AdjustmentRecord, BackupSummary, CheckRecord, CheckReport, DocumentRecord,
+    Access, AdjustmentRecord, BackupSummary, CheckEdit, CheckRecord, CheckReport, DocumentRecord,
     FindingsLine, FindingsRecord, Fragment, Imported, JobFilter, JobLine, JobTexts, Machine,
     MachineLine, Moment, NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, OverrideRecord,
     Owner, PairedDevice, PhotoRecord, ProgressRecord, ReadingRecord, RecordingLine, RemarkRecord,
@@ -79,8 +79,8 @@ pub use records::{
     BeforeAfter, ChangeAnswer, Clock, DotAnswer, EstimateLine, GaugeEntry, HistoryAnswer,
     JobRecord, JobSource, LibraryJob, LibrarySweep, LibraryValue, LibraryView, MachineHistory,
     MovedAnswer, RangeAnswer, ReadingEntry, RecordingEntry, Records, SeriesAnswer, ShopSettings,
-    ShownFindings, StoredAssessment, assess_source, block_on, default_data_folder, restore_records,
-    salvage_records, system_clock,
+    ShownFindings, StoredAssessment, Together, assess_source, block_on, default_data_folder,
+    restore_records, salvage_records, system_clock,
 };
 pub use serve::{
     AGREE_KPA, Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchSource, BenchStart,

@@ -112,7 +112,16 @@ pub fn read_recording(
     request: &ReadRequest<'_>,
     progress: &mut dyn FnMut(u64),
 ) -> Result<ReadOutcome, AppError> {
-    let recording = open_recording(request, progress)?;
+    analysed(open_recording(request, progress)?, request)
+}
+
+/// As [`read_recording`], for a recording that is in memory; the source of the request names it.
+pub(crate) fn read_given(bytes: &[u8], request: &ReadRequest<'_>) -> Result<ReadOutcome, AppError> {
+    let name = request.source.name();
+    analysed(imported(bytes, &name, request, &mut |_| {})?, request)
+}
+
+fn analysed(recording: Recording, request: &ReadRequest<'_>) -> Result<ReadOutcome, AppError> {
     let at = Circumstances {
         condition: request.condition,
         hose: request.hose,

@@ -23,8 +23,10 @@ mod clock;
 mod data_folder;
 mod entry;
 mod library;
+mod offered;
 mod shop;
 mod shown_findings;
+mod together;
 mod translations;
 mod years;
 
@@ -37,6 +39,7 @@ pub(crate) use library::Known;
 pub use library::{LibraryJob, LibrarySweep, LibraryValue, LibraryView};
 pub use shop::{EstimateLine, ShopSettings};
 pub use shown_findings::{BeforeAfter, ShownFindings};
+pub use together::Together;
 pub use years::{
     ChangeAnswer, DotAnswer, HistoryAnswer, MachineHistory, MovedAnswer, RangeAnswer, SeriesAnswer,
 };

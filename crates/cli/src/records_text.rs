@@ -125,7 +125,11 @@ pub(crate) fn job_text(record: &JobRecord) -> String {
         line("seal", format!("{} {} ({})", s.part, s.state, s.moment));
     }
     for c in &record.checks {
-        line("check", format!("{} = {}", c.name, c.value_toml));
+        if c.value_toml.is_empty() {
+            line("check", format!("{} taken back", c.name));
+        } else {
+            line("check", format!("{} = {}", c.name, c.value_toml));
+        }
     }
     for a in &record.adjustments {
         line(

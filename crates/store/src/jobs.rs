@@ -419,7 +419,8 @@ impl Store {
                 .await
                 .map_err(self.fail())?;
         let (head_toml, profile_toml) = row.ok_or(StoreError::Missing { what: "job", id })?;
-        // The last word on a part or check counts, in the order of their first.
+        // The last word on a part or check counts, in the order of their first; an empty one takes a
+        // check back.
         let seals: Vec<(String, String)> = sqlx::query_as(
             "SELECT s.part, s.state FROM seals s JOIN \
              (SELECT MIN(id) AS first_id, MAX(id) AS last_id FROM seals \
@@ -434,7 +435,7 @@ impl Store {
             "SELECT c.name, c.value_toml FROM checks c JOIN \
              (SELECT MIN(id) AS first_id, MAX(id) AS last_id FROM checks \
               WHERE job_id = $1 GROUP BY name) p ON p.last_id = c.id \
-             ORDER BY p.first_id",
+             WHERE c.value_toml <> '' ORDER BY p.first_id",
         )
         .bind(id)
         .fetch_all(&mut *connection)

@@ -35,6 +35,7 @@ mod seals;
 mod shop;
 mod snapshot;
 mod store;
+mod together;
 
 pub use adjustments::{AdjustmentRecord, OverrideRecord};
 pub use archive::{ArchiveLimits, unpack_archive};
@@ -65,3 +66,4 @@ pub use salvage::{SalvageReport, SalvagedTable, salvage};
 pub use seals::{CheckRecord, SealMoment, SealRecord};
 pub use shop::PairedDevice;
 pub use store::{Access, Store};
+pub use together::{CheckEdit, NotedTogether};

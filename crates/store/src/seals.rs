@@ -52,7 +52,7 @@ pub struct CheckRecord {
     pub id: i64,
     /// Key of `[checks]`.
     pub name: String,
-    /// Its value in TOML.
+    /// Its value in TOML; empty where the check was taken back.
     pub value_toml: String,
     /// When it was noted.
     pub noted: Moment,
@@ -206,7 +206,7 @@ impl Store {
 }
 
 /// The value of a check alone, so that no further key slips in with it.
-fn one_value(name: &str, value_toml: &str) -> Result<(String, String), StoreError> {
+pub(crate) fn one_value(name: &str, value_toml: &str) -> Result<(String, String), StoreError> {
     let line = format!("[checks]\n{} = {value_toml}\n", toml_edit::Key::new(name));
     let mut parts = JobParts::of(&line)?;
     match (parts.checks.pop(), parts.checks.is_empty()) {
@@ -220,7 +220,7 @@ fn one_value(name: &str, value_toml: &str) -> Result<(String, String), StoreErro
 }
 
 /// A sealed part, by the profile's names.
-fn sealed_part(profile_toml: &str, part: &str) -> Result<(), StoreError> {
+pub(crate) fn sealed_part(profile_toml: &str, part: &str) -> Result<(), StoreError> {
     let profile = Profile::from_toml("profile.toml", profile_toml)?;
     let sealed: Vec<String> = profile
         .adjusters()

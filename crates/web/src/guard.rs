@@ -3,15 +3,15 @@
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::http::header::{
-    ACCEPT, CACHE_CONTROL, CONTENT_SECURITY_POLICY, COOKIE, HOST, ORIGIN, REFERRER_POLICY,
-    X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
+    ACCEPT, CACHE_CONTROL, CONTENT_SECURITY_POLICY, COOKIE, HOST, LOCATION, ORIGIN,
+    REFERRER_POLICY, X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
-use axum::http::{HeaderMap, HeaderName, HeaderValue, Method};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
 use crate::light::{LIGHT_COOKIE, Light};
-use crate::page::{Place, Shell, Visitor, shown};
+use crate::page::{Place, Shell, Visitor, page_before, shown};
 use crate::pages::pair_page;
 use crate::problem::Problem;
 use crate::session::cookie;
@@ -29,16 +29,31 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 pub(crate) async fn guard(State(web): State<Web>, mut request: Request, next: Next) -> Response {
     let visitor = visitor(&web, request.headers());
     let wants_page = wants_page(request.headers());
+    // An address typed again leads to itself, which is no way back.
+    let here = request.uri().path().to_owned();
+    let get = request.method() == Method::GET;
+    let before = page_before(request.headers()).filter(|path| !get || *path != here);
     let response = match refusal(&web, &request, &visitor) {
         Some(problem) => problem.into_response(),
         None => {
+            let sending = web.once().sending();
             request.extensions_mut().insert(visitor.clone());
-            next.run(request).await
+            request.extensions_mut().insert(sending.clone());
+            let response = next.run(request).await;
+            sending.done(led_to(&response));
+            response
         }
     };
-    let mut response = explained(&web, response, &visitor, wants_page);
+    let mut response = explained(&web, response, &visitor, wants_page.then_some(before));
     protect(response.headers_mut());
     response
+}
+
+/// Where a form that was kept leads to.
+fn led_to(response: &Response) -> Option<String> {
+    let kept = response.status() == StatusCode::SEE_OTHER;
+    let to = response.headers().get(LOCATION).filter(|_| kept)?;
+    to.to_str().ok().map(str::to_owned)
 }
 
 fn visitor(web: &Web, headers: &HeaderMap) -> Visitor {
@@ -89,34 +104,47 @@ struct ProblemPage {
     s: Shell,
     heading: &'static str,
     detail: String,
+    /// The page with the form or link that led here.
+    before: Option<String>,
 }
 
 /// Puts the page or the line of text in place of a bare problem.
-fn explained(web: &Web, mut response: Response, visitor: &Visitor, wants_page: bool) -> Response {
+///
+/// `page`: a page is wanted, with the page before it where that is known.
+fn explained(
+    web: &Web,
+    mut response: Response,
+    visitor: &Visitor,
+    page: Option<Option<String>>,
+) -> Response {
     // The layer that stops huge bodies, and the router's own answers, know no `Problem`.
     let found = response.extensions_mut().remove::<Problem>().or_else(|| {
-        [Problem::TooLarge, Problem::NotFound]
-            .into_iter()
-            .find(|p| p.status() == response.status())
+        match response.status() {
+            StatusCode::PAYLOAD_TOO_LARGE => Some(Problem::TooLarge),
+            // An address with a word where a number stands is one that leads nowhere.
+            StatusCode::NOT_FOUND | StatusCode::BAD_REQUEST => Some(Problem::NotFound),
+            _ => None,
+        }
     });
     let Some(problem) = found else {
         return response;
     };
-    let body = if problem == Problem::Unpaired && wants_page {
-        pair_page(web, visitor, "", None)
-    } else if wants_page {
-        shown(&ProblemPage {
+    let body = match page {
+        Some(_) if problem == Problem::Unpaired => pair_page(web, visitor, "", None),
+        Some(before) => shown(&ProblemPage {
             s: visitor.shell(Place::Nowhere),
             heading: problem.heading(),
             detail: problem.detail(),
-        })
-    } else {
-        let detail = problem.detail();
-        let heading = visitor.texts.at(problem.heading());
-        format!("{heading} {detail}")
-            .trim()
-            .to_owned()
-            .into_response()
+            before,
+        }),
+        None => {
+            let detail = problem.detail();
+            let heading = visitor.texts.at(problem.heading());
+            format!("{heading} {detail}")
+                .trim()
+                .to_owned()
+                .into_response()
+        }
     };
     (problem.status(), body).into_response()
 }

@@ -10,6 +10,7 @@ mod bench_keeper;
 mod glances;
 mod guard;
 mod light;
+mod once;
 mod page;
 mod pages;
 mod pairing;
@@ -22,6 +23,7 @@ mod session;
 mod state;
 mod texts;
 mod token;
+mod typed;
 
 pub use announce::Announcement;
 pub use pages::exercise;

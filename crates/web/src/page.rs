@@ -4,7 +4,9 @@ use std::sync::Arc;
 
 use askama::Template;
 use axum::extract::FromRequestParts;
+use axum::http::header::{HOST, REFERER};
 use axum::http::request::Parts;
+use axum::http::{HeaderMap, HeaderName};
 use axum::response::{Html, IntoResponse, Response};
 use evenpull_app::Writing;
 
@@ -12,6 +14,7 @@ use crate::light::Light;
 use crate::problem::Problem;
 use crate::session::Session;
 use crate::texts::Texts;
+use crate::token::random_token;
 
 /// Who asks: put into every request by the guard.
 #[derive(Debug, Clone)]
@@ -32,6 +35,7 @@ impl Visitor {
                 .session
                 .as_ref()
                 .map_or_else(String::new, |s| s.csrf.clone()),
+            once: random_token(),
             paired: self.session.is_some(),
             light: self.light,
             texts: Arc::clone(&self.texts),
@@ -69,6 +73,8 @@ pub(crate) enum Place {
 pub(crate) struct Shell {
     here: Place,
     pub(crate) csrf: String,
+    /// Number of this page for the forms that must not be kept twice.
+    pub(crate) once: String,
     pub(crate) paired: bool,
     light: Light,
     texts: Arc<Texts>,
@@ -101,6 +107,15 @@ impl Shell {
             ("/shop", "nav.shop", self.here == Place::Shop),
         ]
     }
+}
+
+/// Path of the page a request was sent from: never another host.
+pub(crate) fn page_before(headers: &HeaderMap) -> Option<String> {
+    let text = |name: HeaderName| headers.get(name).and_then(|v| v.to_str().ok());
+    let own = format!("http://{}/", text(HOST)?);
+    let path = text(REFERER)?.strip_prefix(&own)?;
+    // Two slashes at the front would name a host.
+    Some(format!("/{}", path.trim_start_matches(['/', '\\'])))
 }
 
 /// Writes a page.

@@ -17,11 +17,11 @@ pub(crate) use devices::{devices, leave};
 use findings_view::{Findings, findings_view};
 pub(crate) use pair::{pair, pair_page, pair_posted};
 pub(crate) use records::{
-    Assessed, assess_posted, bench_leave, book_posted, booking, checks, checks_posted, findings,
-    findings_page, handover, handover_posted, inspection, inspection_posted, job, job_bench,
-    job_follow, jobs, machine, machine_posted, machines, override_posted, paper, photo,
-    photo_posted, reading_posted, reading_withdrawn, readings, remark_posted, remark_withdrawn,
-    seals_posted, stage_posted, step_posted, turn_posted, work,
+    Assessed, assess_posted, bench_leave, book_posted, booking, check_withdrawn, checks,
+    checks_posted, findings, findings_page, handover, handover_posted, inspection,
+    inspection_posted, job, job_bench, job_follow, jobs, machine, machine_posted, machines,
+    override_posted, paper, photo, photo_posted, reading_posted, reading_withdrawn, readings,
+    remark_posted, remark_withdrawn, seals_posted, stage_posted, step_posted, turn_posted, work,
 };
 pub(crate) use shop::{light_posted, shop, shop_posted, shop_texts};
 pub(crate) use stream::bench_stream;

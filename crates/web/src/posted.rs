@@ -1,14 +1,20 @@
 //! A form as it was sent: its fields and files, with the token of the device already checked.
 
+use std::sync::Arc;
+
 use axum::body::{Body, Bytes};
 use axum::extract::{FromRequest, Multipart, Request};
 use axum::http::header::CONTENT_TYPE;
 use axum::http::{HeaderMap, StatusCode};
-use axum::response::IntoResponse;
+use axum::response::{IntoResponse, Redirect, Response};
+use evenpull_app::Writing;
 
+use crate::once::{ONCE_FIELD, Sending, key};
 use crate::page::Visitor;
 use crate::problem::Problem;
+use crate::texts::Texts;
 use crate::token::alike;
+use crate::typed::as_thousands;
 
 /// Name of the token's field.
 const CSRF_FIELD: &str = "csrf";
@@ -31,6 +37,8 @@ pub(crate) struct File {
 pub(crate) struct Posted {
     /// Sent by a script of the page, which wants no page back.
     pub(crate) by_script: bool,
+    texts: Arc<Texts>,
+    writing: Writing,
     fields: Vec<(String, String)>,
     pub(crate) files: Vec<File>,
 }
@@ -61,6 +69,34 @@ impl Posted {
             return Ok(None);
         }
         self.number(name).map(Some)
+    }
+
+    /// What is wrong with the form, in the words of a key.
+    pub(crate) fn refused(&self, key: &str, values: &[(&str, &str)]) -> Problem {
+        Problem::Input(self.texts.fill(key, values))
+    }
+
+    /// A number that is never below `smallest`, or none where nothing was typed. What could be read
+    /// with thousands or as a smaller number is refused, not guessed at.
+    pub(crate) fn maybe_large(&self, name: &str, smallest: f64) -> Result<Option<f64>, Problem> {
+        let number = self.maybe_number(name)?;
+        let large = as_thousands(self.text(name));
+        if let (Some(large), Some(small)) = (large, number.filter(|n| n.abs() < smallest)) {
+            let values = [
+                ("field", name),
+                ("text", self.text(name)),
+                ("large", &large),
+                ("small", &self.writing.plain(small, 3)),
+            ];
+            return Err(self.refused("problem.thousands", &values));
+        }
+        Ok(number)
+    }
+
+    /// A number that has no three decimals, whole or an amount of money; as
+    /// [`Self::maybe_large`].
+    pub(crate) fn maybe_whole(&self, name: &str) -> Result<Option<f64>, Problem> {
+        self.maybe_large(name, f64::INFINITY)
     }
 
     /// The first file of a field that holds something.
@@ -96,25 +132,59 @@ impl<S: Send + Sync> FromRequest<S> for OpenForm {
     }
 }
 
-impl<S: Send + Sync> FromRequest<S> for Posted {
-    type Rejection = Problem;
+/// Why a form does not reach its handler.
+#[derive(Debug)]
+pub(crate) enum NotPosted {
+    /// It is not one of this device's forms.
+    Problem(Problem),
+    /// It was sent before and kept; where that led to.
+    Again(String),
+}
 
-    async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
-        let session = request
-            .extensions()
-            .get::<Visitor>()
-            .and_then(|v| v.session.clone())
-            .ok_or(Problem::Unpaired)?;
+impl From<Problem> for NotPosted {
+    fn from(problem: Problem) -> Self {
+        Self::Problem(problem)
+    }
+}
+
+impl IntoResponse for NotPosted {
+    fn into_response(self) -> Response {
+        match self {
+            Self::Problem(problem) => problem.into_response(),
+            Self::Again(to) => Redirect::to(&to).into_response(),
+        }
+    }
+}
+
+impl<S: Send + Sync> FromRequest<S> for Posted {
+    type Rejection = NotPosted;
+
+    async fn from_request(request: Request, state: &S) -> Result<Self, NotPosted> {
+        let visitor = request.extensions().get::<Visitor>();
+        let visitor = visitor.ok_or(Problem::Unpaired)?.clone();
+        let session = visitor.session.ok_or(Problem::Unpaired)?;
+        let sending = request.extensions().get::<Sending>().cloned();
+        let path = request.uri().path().to_owned();
         let by_script = request.headers().contains_key("x-evenpull");
         let (fields, files) = parts(request, state).await?;
         let carried = fields
             .iter()
             .any(|(key, value)| key == CSRF_FIELD && alike(value, &session.csrf));
         if !carried {
-            return Err(Problem::Foreign);
+            return Err(Problem::Foreign.into());
+        }
+        let numbered = fields.iter().any(|(name, _)| name == ONCE_FIELD);
+        if let Some(sending) = sending.filter(|_| numbered)
+            && let Some(to) = sending
+                .before(key(&session.key, &path, &fields, &files))
+                .await
+        {
+            return Err(NotPosted::Again(to));
         }
         Ok(Self {
             by_script,
+            texts: visitor.texts,
+            writing: visitor.writing,
             fields,
             files,
         })

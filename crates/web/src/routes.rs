@@ -98,6 +98,7 @@ fn table() -> Table {
     .get("/photos/{id}", pages::photo)
     .get("/jobs/{id}/checks", pages::checks)
     .post("/jobs/{id}/checks", pages::checks_posted)
+    .post("/jobs/{id}/checks/withdraw", pages::check_withdrawn)
     .get("/jobs/{id}/readings", pages::readings)
     .upload("/jobs/{id}/readings", pages::reading_posted)
     .post(

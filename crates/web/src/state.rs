@@ -11,6 +11,7 @@ use evenpull_app::{AppError, Bench, BenchStart, Calendar, Clock, Records, ShopSe
 use crate::announce::{Announce, Announcement};
 use crate::bench_keeper::BenchLink;
 use crate::glances::Glances;
+use crate::once::Once;
 use crate::pages::Assessed;
 use crate::pairing::Pairing;
 use crate::problem::Problem;
@@ -99,6 +100,7 @@ struct Inner {
     first_bench: BenchStart,
     work: PathBuf,
     faults: AtomicU64,
+    once: Once,
 }
 
 impl fmt::Debug for Web {
@@ -140,6 +142,7 @@ impl Web {
                 first_bench: config.bench,
                 work: config.work,
                 faults: AtomicU64::new(0),
+                once: Once::default(),
             }),
         }
     }
@@ -297,6 +300,11 @@ impl Web {
     /// The glances that all streams share.
     pub(crate) fn glances(&self) -> &Glances {
         &self.inner.glances
+    }
+
+    /// The forms that were sent of late.
+    pub(crate) fn once(&self) -> &Once {
+        &self.inner.once
     }
 
     /// A fresh folder for passing files.

@@ -104,12 +104,15 @@ fn beside(
                     folder
                 })?;
                 let path = folder.path.clone();
-                kept.push(folder);
+                kept.push((*id, folder));
                 path
             }
         });
     }
-    assess_with_references(&paths[0], &paths[1..], progress)
+    assess_with_references(&paths[0], &paths[1..], progress).map_err(|e| {
+        let all = kept.iter();
+        all.fold(e, |e, (id, f)| e.naming(&f.path, &format!("job {id}")))
+    })
 }
 
 async fn open(folder: &Path, access: Access, clock: &Clock) -> Result<Records, AppError> {
@@ -134,7 +137,10 @@ impl Records {
         let turns_on_record = self.store().adjustments(job_id).await?.len();
         let (inputs_sha256, folder) = self.inputs(job_id).await?;
         let known = self.known_beside(job_id).await?;
-        let work = move || assess_on_record(&folder.path, &known);
+        let work = move || {
+            let done = assess_on_record(&folder.path, &known);
+            done.map_err(|e| e.naming(&folder.path, &format!("job {job_id}")))
+        };
         let (mut outcome, left) = tokio::task::spawn_blocking(work)
             .await
             .map_err(|e| AppError::Runtime(e.to_string()))??;

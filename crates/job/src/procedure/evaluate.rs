@@ -58,7 +58,7 @@ pub fn evaluate_gates(
                 Step::HoldBand => hold_band(profile, &seen),
                 Step::BalanceAdjuster => balanced(profile, &seen),
                 Step::SnapShutAndKill | Step::ZeroLearn | Step::Restart => {
-                    GateState::NotShown("done at the machine; a job file cannot show it".to_owned())
+                    GateState::NotShown("done at the machine; readings cannot show it".to_owned())
                 }
                 Step::OpenBleed => idle_trimmed(profile, &seen),
                 Step::ReRead => re_read(&seen),
@@ -99,16 +99,16 @@ impl<'j> Seen<'j> {
 
 fn clearances(profile: &Profile, job: &Job) -> GateState {
     let Some(all) = &job.checks.clearances else {
-        return GateState::NotShown("record `checks.clearances` for every body".to_owned());
+        return GateState::NotShown("record the valve clearances of every body".to_owned());
     };
     let limits = &profile.clearances;
     let mut out = Vec::new();
     for (i, body) in profile.bodies().iter().enumerate() {
         let Some(found) = all.get(i) else {
-            return GateState::NotShown(format!("record the clearances of `{body}`"));
+            return GateState::NotShown(format!("record the clearances of {body}"));
         };
         if found.inlet_mm.is_empty() || found.exhaust_mm.is_empty() {
-            return GateState::NotShown(format!("record inlet and exhaust clearance of `{body}`"));
+            return GateState::NotShown(format!("record inlet and exhaust clearance of {body}"));
         }
         let kinds = [
             ("inlet", &found.inlet_mm, limits.inlet_mm),
@@ -137,7 +137,7 @@ fn warm(profile: &Profile, seen: &[Seen<'_>]) -> GateState {
         .filter_map(|s| Some((s.number, s.reading.engine_c?)))
         .collect();
     let Some(&(_, coldest)) = known.iter().min_by(|a, b| a.1.total_cmp(&b.1)) else {
-        return GateState::NotShown("record `engine_c` with the readings".to_owned());
+        return GateState::NotShown("record the engine temperature with the readings".to_owned());
     };
     let cold: Vec<String> = known
         .iter()
@@ -164,9 +164,7 @@ fn bleeds_shut(profile: &Profile, seen: &[Seen<'_>]) -> GateState {
     };
     match seen.iter().find(shut) {
         Some(s) => GateState::Met(format!("bleeds shut in reading {}", s.number)),
-        None => GateState::NotShown(
-            "read once with every bleed shut (`condition = \"idle-bleeds-shut\"`)".to_owned(),
-        ),
+        None => GateState::NotShown("read once at idle with every bleed shut".to_owned()),
     }
 }
 
@@ -190,7 +188,7 @@ fn hold_band(profile: &Profile, seen: &[Seen<'_>]) -> GateState {
         }
     }
     if outside.is_empty() {
-        return GateState::NotShown("record `rpm` with the hold reading".to_owned());
+        return GateState::NotShown("record the speed with the hold reading".to_owned());
     }
     GateState::NotMet(format!(
         "hold {low:.0} to {high:.0} rpm and read again: {}",

@@ -10,4 +10,5 @@ mod saved_schema;
 mod searching;
 mod shop;
 mod there_and_back;
+mod together;
 mod workshop;

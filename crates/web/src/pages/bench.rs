@@ -388,7 +388,7 @@ fn operation(form: &Posted) -> Result<Operation, Problem> {
             engine_c: form.maybe_number("engine_c")?,
             sensor_v: form.maybe_number("sensor_v")?,
             ecu_opening_deg: form.maybe_number("ecu_opening_deg")?,
-            idle_valve_steps: form.maybe_number("idle_valve_steps")?,
+            idle_valve_steps: form.maybe_whole("idle_valve_steps")?,
         })),
         other => Err(Problem::Input(format!(
             "`do` = `{other}`: start, kill, zero, again, learn, reveal, compare, beside"

@@ -17,7 +17,7 @@ mod years;
 
 pub(crate) use bench_link::{bench_leave, job_bench, job_follow};
 pub(crate) use booking::{booking, photo, photo_posted, seals_posted};
-pub(crate) use checks::{checks, checks_posted};
+pub(crate) use checks::{check_withdrawn, checks, checks_posted};
 pub(crate) use findings::{Assessed, assess_posted, findings, findings_page};
 pub(crate) use handover::{handover, handover_posted};
 pub(crate) use inspection::{inspection, inspection_posted};

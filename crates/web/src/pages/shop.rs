@@ -3,13 +3,13 @@
 use askama::Template;
 use axum::extract::State;
 use axum::http::HeaderMap;
-use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE, REFERER, SET_COOKIE};
+use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE, SET_COOKIE};
 use axum::response::{IntoResponse, Redirect, Response};
 use evenpull_app::{EstimateLine, GAUGE_UNITS, PressureUnit, ShopSettings, Writing};
 
 use super::aside::{aside, problem};
 use crate::light::{LIGHT_COOKIE, Light};
-use crate::page::{Place, Shell, Visitor, shown};
+use crate::page::{Place, Shell, Visitor, page_before, shown};
 use crate::posted::Posted;
 use crate::problem::Problem;
 use crate::state::Web;
@@ -125,7 +125,7 @@ fn posted(form: &Posted) -> Result<ShopSettings, Problem> {
             break;
         }
         let words = form.text(&field("words"));
-        let minutes = form.maybe_number(&field("minutes"))?.unwrap_or(0.0);
+        let minutes = form.maybe_whole(&field("minutes"))?.unwrap_or(0.0);
         let price = hundredths(form, &field("price"))?.unwrap_or(0);
         if words.is_empty() && minutes == 0.0 && price == 0 {
             continue;
@@ -149,7 +149,7 @@ fn posted(form: &Posted) -> Result<ShopSettings, Problem> {
 
 /// An amount of money in whole hundredths.
 fn hundredths(form: &Posted, name: &str) -> Result<Option<i64>, Problem> {
-    let amount = form.maybe_number(name)?;
+    let amount = form.maybe_whole(name)?;
     if let Some(wrong) = amount.filter(|a| a.abs() > 1e9) {
         return Err(Problem::Input(format!("`{name}` = {wrong}: at most 1e9")));
     }
@@ -168,19 +168,10 @@ pub(crate) async fn shop_texts() -> Response {
 /// Keeps the choice in a cookie of the device and goes back to the page it was made on.
 pub(crate) async fn light_posted(headers: HeaderMap, form: Posted) -> Response {
     let light = Light::of_code(form.text("light"));
+    let back = page_before(&headers).unwrap_or_else(|| "/".to_owned());
     let cookie = format!(
         "{LIGHT_COOKIE}={}; Path=/; HttpOnly; SameSite=Strict; Max-Age=31536000",
         light.code()
     );
-    ([(SET_COOKIE, cookie)], Redirect::to(&back(&headers))).into_response()
-}
-
-/// Path of the page a form was sent from: never another host.
-fn back(headers: &HeaderMap) -> String {
-    let referer = headers.get(REFERER).and_then(|v| v.to_str().ok());
-    let path = referer
-        .and_then(|r| r.strip_prefix("http://"))
-        .and_then(|r| r.split_once('/'))
-        .map_or("", |(_, path)| path.trim_start_matches(['/', '\\']));
-    format!("/{path}")
+    ([(SET_COOKIE, cookie)], Redirect::to(&back)).into_response()
 }

@@ -5,6 +5,7 @@
 mod bench;
 mod board;
 mod client;
+mod forms;
 mod papers;
 mod records;
 mod safety;

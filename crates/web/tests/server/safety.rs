@@ -236,10 +236,8 @@ async fn the_way_back_never_leaves_the_server() {
     let csrf = device.csrf().await;
     for (referer, to) in [
         (format!("{ORIGIN}/devices"), "/devices"),
-        (
-            "http://evil.example//evil.example/x".to_owned(),
-            "/evil.example/x",
-        ),
+        (format!("{ORIGIN}//evil.example/x"), "/evil.example/x"),
+        ("http://evil.example/devices".to_owned(), "/"),
         ("nonsense".to_owned(), "/"),
     ] {
         let request = device

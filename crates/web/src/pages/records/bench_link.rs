@@ -41,10 +41,25 @@ pub(crate) async fn job_bench(
         source,
     };
     let there = web.clone();
+    let file = form.file("replay").map(|f| f.name.clone());
+    let passing = match &start.source {
+        BenchSource::Sensors(sensors) => match &sensors.live {
+            LiveSource::Replay { path, .. } => Some(path.clone()),
+            _ => None,
+        },
+        _ => None,
+    };
     aside(move || {
-        there
-            .set_bench(&start, Some(id))
-            .map_err(|e| problem(&there, &e))
+        there.set_bench(&start, Some(id)).map_err(|e| {
+            let named = match &passing {
+                Some(path) => {
+                    let stored = there.texts().at("readings.stored").to_owned();
+                    e.naming(path, file.as_ref().unwrap_or(&stored))
+                }
+                None => e,
+            };
+            problem(&there, &named)
+        })
     })
     .await?;
     Ok(Redirect::to("/bench"))
@@ -152,12 +167,17 @@ fn write_passing(web: &Web, path: &PathBuf, bytes: &[u8]) -> Result<(), Problem>
 pub(super) fn hose(form: &Posted) -> Result<Option<HoseData>, Problem> {
     let length = form.maybe_number("hose_length_m")?;
     let bore = form.maybe_number("hose_bore_mm")?;
-    let dead_volume_cc = form.maybe_number("hose_dead_cc")?.unwrap_or(0.0);
-    Ok(length.zip(bore).map(|(length_m, bore_mm)| HoseData {
-        length_m,
-        bore_mm,
-        dead_volume_cc,
-    }))
+    let dead_cc = form.maybe_number("hose_dead_cc")?;
+    match (length, bore) {
+        (Some(length_m), Some(bore_mm)) => Ok(Some(HoseData {
+            length_m,
+            bore_mm,
+            dead_volume_cc: dead_cc.unwrap_or(0.0),
+        })),
+        (None, None) if dead_cc.is_none() => Ok(None),
+        (None, _) => Err(form.refused("readings.hose_half", &[("field", "hose_length_m")])),
+        (Some(_), None) => Err(form.refused("readings.hose_half", &[("field", "hose_bore_mm")])),
+    }
 }
 
 /// Bleeds of every body, or none where one was not counted.

@@ -4,9 +4,9 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse, Redirect, Response};
-use evenpull_app::{NewPhoto, SealMoment, SealState, Stage};
+use evenpull_app::{NewPhoto, SealMoment, SealState, Stage, Together};
 
-use super::stored::{JobHead, SealRow, records, stored};
+use super::stored::{JobHead, SealRow, Stored, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::posted::Posted;
@@ -40,7 +40,7 @@ pub(crate) async fn booking(
         job: job.head(&visitor, "booking"),
         booked: web.when(job.record.line.created.ms),
         odometer: job.record.line.odometer_km,
-        seals: job.seals(SealMoment::Found),
+        seals: job.seals(SealMoment::Found, &visitor.texts),
         photos: job
             .record
             .photos
@@ -54,7 +54,7 @@ pub(crate) async fn booking(
     }))
 }
 
-/// Keeps the seals that changed; fields are named `seal.PART`.
+/// Keeps the seals that changed.
 pub(crate) async fn seals_posted(
     State(web): State<Web>,
     Path(id): Path<i64>,
@@ -67,30 +67,45 @@ pub(crate) async fn seals_posted(
     } else {
         (SealMoment::Found, "booking")
     };
+    let seals = posted_seals(&job, &form, moment)?;
+    let on = !fitted && job.record.line.stage == Stage::BookingIn.as_str();
+    let noted = Together {
+        seals,
+        stage: on.then_some(Stage::AsFound),
+        ..Together::default()
+    };
+    if noted != Together::default() {
+        let kept = records(&web)?.record_together(id, noted).await;
+        kept.map_err(|e| problem(&web, &e))?;
+    }
+    Ok(Redirect::to(&format!("/jobs/{id}/{back}")))
+}
+
+/// Seals that were noted or changed; fields are named `seal.PART`.
+pub(super) fn posted_seals(
+    job: &Stored,
+    form: &Posted,
+    moment: SealMoment,
+) -> Result<Vec<(SealMoment, String, SealState)>, Problem> {
+    let states = [
+        SealState::Intact,
+        SealState::Disturbed,
+        SealState::CannotSee,
+    ];
+    let mut noted = Vec::new();
     for part in job.sealed_parts() {
         let word = form.text(&format!("seal.{part}"));
         if word.is_empty() || job.seal(moment.as_str(), &part) == Some(word) {
             continue;
         }
-        let states = [
-            SealState::Intact,
-            SealState::Disturbed,
-            SealState::CannotSee,
-        ];
         let state = states.into_iter().find(|s| s.as_str() == word);
         let state = state.ok_or_else(|| {
             let known = states.map(SealState::as_str).join(", ");
             Problem::Input(format!("`seal.{part}` = `{word}`: {known}"))
         })?;
-        let kept = records(&web)?.record_seal(id, moment, &part, state).await;
-        kept.map_err(|e| problem(&web, &e))?;
+        noted.push((moment, part, state));
     }
-    let booking_in = Stage::BookingIn.as_str();
-    if !fitted && job.record.line.stage == booking_in {
-        let next = records(&web)?.set_stage(id, Stage::AsFound).await;
-        next.map_err(|e| problem(&web, &e))?;
-    }
-    Ok(Redirect::to(&format!("/jobs/{id}/{back}")))
+    Ok(noted)
 }
 
 /// Keeps a photo, cleaned of place, time and device.

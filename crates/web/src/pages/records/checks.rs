@@ -1,11 +1,9 @@
 //! Checks by hand, cheapest and most invalidating first.
 
-use std::fmt::Write as _;
-
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::Stage;
+use evenpull_app::{CheckEdit, CheckRecord, Stage, Together};
 
 use super::said;
 use super::stored::{JobHead, records, stored};
@@ -22,9 +20,18 @@ struct ChecksPage {
     job: JobHead,
     bodies: Vec<String>,
     numbers: [NumberCheck; 3],
-    known: Vec<(String, String)>,
+    known: Vec<Known>,
     inlet: String,
     exhaust: String,
+}
+
+/// A check on record.
+#[derive(Debug)]
+struct Known {
+    words: String,
+    value: String,
+    /// What can be taken back by itself, as the form names it, and in words: each body, or all of it.
+    parts: Vec<(String, String)>,
 }
 
 /// A number for each body.
@@ -33,6 +40,8 @@ struct NumberCheck {
     key: &'static str,
     words: &'static str,
     unit: &'static str,
+    /// No reading of it is smaller, so that `1.150` is no number of the unit.
+    smallest: f64,
 }
 
 /// Keys of `[checks]` with a number for each body, key of their text, unit.
@@ -41,16 +50,20 @@ const NUMBERS: [NumberCheck; 3] = [
         key: "compression_kpa",
         words: "checks.compression",
         unit: "kPa",
+        // A cylinder that is turned over at all shows more than one atmosphere.
+        smallest: 100.0,
     },
     NumberCheck {
         key: "leak_down_percent",
         words: "checks.leak_down",
         unit: "%",
+        smallest: 0.0,
     },
     NumberCheck {
         key: "spindle_play_mm",
         words: "checks.spindle",
         unit: "mm",
+        smallest: 0.0,
     },
 ];
 
@@ -62,15 +75,23 @@ pub(crate) async fn checks(
     let job = stored(&web, id).await?;
     let limits = &job.profile.clearances;
     let writing = visitor.writing;
-    let mut known: Vec<(String, String)> = Vec::new();
-    for check in &job.record.checks {
-        known.retain(|(name, _)| *name != check.name);
-        known.push((check.name.clone(), check.value_toml.clone()));
-    }
-    let known = known
-        .iter()
-        .map(|(name, toml)| said::check(name, toml, &visitor))
-        .collect();
+    let known = noted(&job.record.checks).into_iter();
+    let known = known.map(|(name, toml)| {
+        let (words, value) = said::check(name, toml, &visitor);
+        let bodies = said::bodies(toml).into_iter();
+        let mut parts: Vec<(String, String)> = bodies
+            .map(|body| (format!("{name}.{body}"), body))
+            .collect();
+        if parts.is_empty() {
+            parts.push((name.to_owned(), visitor.texts.at("checks.whole").to_owned()));
+        }
+        Known {
+            words,
+            value,
+            parts,
+        }
+    });
+    let known = known.collect();
     Ok(shown(&ChecksPage {
         job: job.head(&visitor, "checks"),
         bodies: job.profile.bodies().to_vec(),
@@ -82,86 +103,124 @@ pub(crate) async fn checks(
     }))
 }
 
-/// Keeps every check that was filled in.
+/// Keeps every value that was filled in; what was left empty stays as it was noted.
 pub(crate) async fn checks_posted(
     State(web): State<Web>,
     Path(id): Path<i64>,
     form: Posted,
 ) -> Result<Redirect, Problem> {
     let job = stored(&web, id).await?;
-    let filled = filled(&form, job.profile.bodies())?;
-    for (name, value) in &filled {
-        let kept = records(&web)?.record_check(id, name, value).await;
-        kept.map_err(|e| problem(&web, &e))?;
+    let checks = filled(&form, job.profile.bodies())?;
+    if checks.is_empty() {
+        return Err(Problem::Input(web.texts().at("checks.nothing").to_owned()));
     }
     let early = [Stage::BookingIn, Stage::AsFound].map(Stage::as_str);
-    if !filled.is_empty() && early.contains(&job.record.line.stage.as_str()) {
-        let next = records(&web)?.set_stage(id, Stage::Checks).await;
-        next.map_err(|e| problem(&web, &e))?;
-    }
+    let on = early.contains(&job.record.line.stage.as_str());
+    let noted = Together {
+        checks,
+        stage: on.then_some(Stage::Checks),
+        ..Together::default()
+    };
+    let kept = records(&web)?.record_together(id, noted).await;
+    kept.map_err(|e| problem(&web, &e))?;
     Ok(Redirect::to(&format!("/jobs/{id}/checks")))
 }
 
-/// The checks of a form as key and value in TOML.
-fn filled(form: &Posted, bodies: &[String]) -> Result<Vec<(&'static str, String)>, Problem> {
+/// Takes back one value of a check, named as [`Known`] names it; earlier words stay on record.
+pub(crate) async fn check_withdrawn(
+    State(web): State<Web>,
+    Path(id): Path<i64>,
+    form: Posted,
+) -> Result<Redirect, Problem> {
+    let job = stored(&web, id).await?;
+    let word = form.text("check");
+    let noted = noted(&job.record.checks);
+    let path = noted.iter().find_map(|(name, value)| {
+        let bodies = said::bodies(value).into_iter();
+        let mut all = bodies
+            .map(|b| vec![(*name).to_owned(), b])
+            .collect::<Vec<_>>();
+        all.push(vec![(*name).to_owned()]);
+        all.into_iter().find(|path| path.join(".") == word)
+    });
+    let taken = CheckEdit {
+        path: path.ok_or(Problem::NotFound)?,
+        value_toml: None,
+    };
+    let noted = Together {
+        checks: vec![taken],
+        ..Together::default()
+    };
+    let kept = records(&web)?.record_together(id, noted).await;
+    kept.map_err(|e| problem(&web, &e))?;
+    Ok(Redirect::to(&format!("/jobs/{id}/checks")))
+}
+
+/// The last word on each check that is not taken back: name and value in TOML.
+fn noted(checks: &[CheckRecord]) -> Vec<(&str, &str)> {
+    let mut known: Vec<(&str, &str)> = Vec::new();
+    for check in checks {
+        known.retain(|(name, _)| *name != check.name);
+        if !check.value_toml.is_empty() {
+            known.push((&check.name, &check.value_toml));
+        }
+    }
+    known
+}
+
+/// The values of a form that were filled in.
+fn filled(form: &Posted, bodies: &[String]) -> Result<Vec<CheckEdit>, Problem> {
     let mut all = Vec::new();
+    let mut put = |path: &[&str], value: String| {
+        all.push(CheckEdit {
+            path: path.iter().map(|key| (*key).to_owned()).collect(),
+            value_toml: Some(value),
+        });
+    };
     for check in NUMBERS {
-        let mut entries = Vec::new();
         for body in bodies {
-            if let Some(v) = form.maybe_number(&format!("{}.{body}", check.key))? {
-                entries.push(format!("{} = {v}", quoted(body)));
+            let field = format!("{}.{body}", check.key);
+            if let Some(v) = form.maybe_large(&field, check.smallest)? {
+                put(&[check.key, body], v.to_string());
             }
         }
-        if !entries.is_empty() {
-            all.push((check.key, format!("{{ {} }}", entries.join(", "))));
+    }
+    for body in bodies {
+        for valve in ["inlet_mm", "exhaust_mm"] {
+            if let Some(v) = form.maybe_number(&format!("{valve}.{body}"))? {
+                put(&["clearances", body, valve], v.to_string());
+            }
         }
     }
-    let clearances = clearances(form, bodies)?;
-    all.extend((!clearances.is_empty()).then(|| ("clearances", format!("{{ {clearances} }}"))));
     for key in ["cable_slack", "gauges_zeroed"] {
-        match form.text(key) {
-            "yes" => all.push((key, "true".to_owned())),
-            "no" => all.push((key, "false".to_owned())),
-            _ => {}
+        if let Some(yes) = word(form, key, ["yes", "no"])? {
+            put(&[key], (yes == "yes").to_string());
         }
     }
-    let change = |word: &str| match word {
-        "change" => Some("\"change\""),
-        "no change" => Some("\"no change\""),
-        _ => None,
-    };
-    all.extend(change(form.text("lid_off")).map(|v| ("lid_off", v.to_owned())));
-    let sprayed: Vec<String> = bodies
-        .iter()
-        .filter_map(|body| {
-            let value = change(form.text(&format!("stub_spray.{body}")))?;
-            Some(format!("{} = {value}", quoted(body)))
-        })
-        .collect();
-    if !sprayed.is_empty() {
-        all.push(("stub_spray", format!("{{ {} }}", sprayed.join(", "))));
+    let changes = ["change", "no change"];
+    if let Some(found) = word(form, "lid_off", changes)? {
+        put(&["lid_off"], format!("\"{found}\""));
+    }
+    for body in bodies {
+        if let Some(found) = word(form, &format!("stub_spray.{body}"), changes)? {
+            put(&["stub_spray", body], format!("\"{found}\""));
+        }
     }
     Ok(all)
 }
 
-fn clearances(form: &Posted, bodies: &[String]) -> Result<String, Problem> {
-    let mut text = String::new();
-    for body in bodies {
-        let inlet = form.maybe_number(&format!("inlet_mm.{body}"))?;
-        let exhaust = form.maybe_number(&format!("exhaust_mm.{body}"))?;
-        if let (Some(inlet), Some(exhaust)) = (inlet, exhaust) {
-            let comma = if text.is_empty() { "" } else { ", " };
-            let _ = write!(
-                text,
-                "{comma}{} = {{ inlet_mm = {inlet}, exhaust_mm = {exhaust} }}",
-                quoted(body)
-            );
-        }
+/// One of two words, or none where nothing was chosen.
+fn word(
+    form: &Posted,
+    name: &str,
+    known: [&'static str; 2],
+) -> Result<Option<&'static str>, Problem> {
+    let text = form.text(name);
+    if text.is_empty() {
+        return Ok(None);
     }
-    Ok(text)
-}
-
-/// A body's name as a key of TOML.
-fn quoted(name: &str) -> String {
-    format!("\"{}\"", name.replace('\\', "\\\\").replace('"', "\\\""))
+    let found = known.into_iter().find(|w| *w == text);
+    found
+        .map(Some)
+        .ok_or_else(|| Problem::Input(format!("`{name}` = `{text}`: {}", known.join(", "))))
 }

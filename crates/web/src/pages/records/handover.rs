@@ -3,10 +3,10 @@
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::{SealMoment, ShownFindings, Writing};
+use evenpull_app::{SealMoment, ShownFindings};
 
 use super::papers::{PaperRow, RemarkRow, paper_rows, remark_rows, topics};
-use super::stored::{JobHead, SealRow, Stored, records, stored};
+use super::stored::{JobHead, SealRow, Stored, part_words, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::pages::{Findings, condition_words, findings_view};
@@ -73,15 +73,20 @@ pub(crate) async fn handover(
         since_last,
         stale: found.as_ref().is_none_or(|f| f.stale),
         findings: found.map(|f| findings_view(&f, |_| false, writing)),
-        turned: turned(&job, writing),
+        turned: turned(&job, &visitor),
         overrides: job
             .record
             .overrides
             .iter()
-            .map(|o| (o.adjuster.clone(), o.reason.clone()))
+            .map(|o| {
+                (
+                    part_words(&job.profile, &o.adjuster, &visitor.texts),
+                    o.reason.clone(),
+                )
+            })
             .collect(),
-        found: job.seals(SealMoment::Found),
-        fitted: job.seals(SealMoment::Fitted),
+        found: job.seals(SealMoment::Found, &visitor.texts),
+        fitted: job.seals(SealMoment::Fitted, &visitor.texts),
         note: job
             .record
             .progress
@@ -98,7 +103,7 @@ pub(crate) async fn handover(
 }
 
 /// The sum of the turns of each adjuster.
-fn turned(job: &Stored, writing: Writing) -> Vec<String> {
+fn turned(job: &Stored, visitor: &Visitor) -> Vec<String> {
     let mut sums: Vec<(String, f64)> = Vec::new();
     for a in &job.record.adjustments {
         match sums.iter_mut().find(|(name, _)| *name == a.adjuster) {
@@ -110,7 +115,8 @@ fn turned(job: &Stored, writing: Writing) -> Vec<String> {
         .map(|(name, sum)| {
             let way = job.profile.adjuster(&name).map(|a| a.way(sum).to_owned());
             let way = way.unwrap_or_default();
-            format!("{name}: {} {way}", writing.fixed(sum.abs(), 2))
+            let words = part_words(&job.profile, &name, &visitor.texts);
+            format!("{words}: {} {way}", visitor.writing.fixed(sum.abs(), 2))
         })
         .collect()
 }

@@ -5,10 +5,11 @@ use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
 use evenpull_app::{
     CautionWhen, Condition, GAUGE_UNITS, GaugeEntry, PressureUnit, ReadingEntry, RemarkTopic,
-    SealMoment, SealState, cautions_for,
+    SealMoment, Together, cautions_for,
 };
 
-use super::stored::{JobHead, SealRow, Stored, records, stored};
+use super::booking::posted_seals;
+use super::stored::{JobHead, SealRow, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::pages::condition_words;
@@ -39,7 +40,7 @@ pub(crate) async fn inspection(
     let job = stored(&web, id).await?;
     Ok(shown(&InspectionPage {
         job: job.head(&visitor, "inspection"),
-        row_seals: job.seals(SealMoment::Found),
+        row_seals: job.seals(SealMoment::Found, &visitor.texts),
         bodies: job.profile.bodies().to_vec(),
         conditions: CONDITIONS
             .map(|c| (c.as_str(), condition_words(c, &visitor.texts).to_owned()))
@@ -59,56 +60,33 @@ pub(crate) async fn inspection_posted(
     form: Posted,
 ) -> Result<Redirect, Problem> {
     let job = stored(&web, id).await?;
-    // Everything is read before anything is kept: a slip in the last field leaves nothing half done.
-    let seals = seals(&job, &form)?;
+    // Kept as a whole: a slip in the last field, or a value out of range, leaves nothing half done.
+    let seals = posted_seals(&job, &form, SealMoment::Found)?;
     let readings = CONDITIONS
         .into_iter()
         .map(|c| reading(&form, job.profile.bodies(), c))
         .collect::<Result<Vec<_>, _>>()?;
-    let records = records(&web)?;
-    for (part, state) in seals {
-        let kept = records
-            .record_seal(id, SealMoment::Found, &part, state)
-            .await;
-        kept.map_err(|e| problem(&web, &e))?;
-    }
-    for entry in readings.into_iter().flatten() {
-        let kept = records.add_reading(id, &entry).await;
-        kept.map_err(|e| problem(&web, &e))?;
-    }
-    for (field, topic) in [
+    let remarks = [
         ("found", RemarkTopic::Found),
         ("left", RemarkTopic::NotChecked),
-    ] {
-        if !form.text(field).is_empty() {
-            let kept = records.record_remark(id, topic, form.text(field)).await;
-            kept.map_err(|e| problem(&web, &e))?;
-        }
+    ];
+    let written = remarks
+        .into_iter()
+        .filter(|(field, _)| !form.text(field).is_empty());
+    let noted = Together {
+        seals,
+        readings: readings.into_iter().flatten().collect(),
+        remarks: written
+            .map(|(field, topic)| (topic, form.text(field).to_owned()))
+            .collect(),
+        ..Together::default()
+    };
+    // An empty form asks for the paper alone.
+    if noted != Together::default() {
+        let kept = records(&web)?.record_together(id, noted).await;
+        kept.map_err(|e| problem(&web, &e))?;
     }
     Ok(Redirect::to(&format!("/jobs/{id}/papers/inspection.pdf")))
-}
-
-/// Seals that were noted or changed.
-fn seals(job: &Stored, form: &Posted) -> Result<Vec<(String, SealState)>, Problem> {
-    let states = [
-        SealState::Intact,
-        SealState::Disturbed,
-        SealState::CannotSee,
-    ];
-    let mut noted = Vec::new();
-    for part in job.sealed_parts() {
-        let word = form.text(&format!("seal.{part}"));
-        if word.is_empty() || job.seal(SealMoment::Found.as_str(), &part) == Some(word) {
-            continue;
-        }
-        let state = states.into_iter().find(|s| s.as_str() == word);
-        let state = state.ok_or_else(|| {
-            let known = states.map(SealState::as_str).join(", ");
-            Problem::Input(format!("`seal.{part}` = `{word}`: {known}"))
-        })?;
-        noted.push((part, state));
-    }
-    Ok(noted)
 }
 
 /// The reading of one condition; `None` where no gauge was typed.
@@ -139,9 +117,9 @@ fn reading(
             values,
             unit: unit.name().to_owned(),
         }),
-        rpm: field("rpm")?,
+        rpm: form.maybe_whole(&format!("{word}.rpm"))?,
         sensor_v: field("sensor_v")?,
-        idle_valve_steps: field("steps")?,
+        idle_valve_steps: form.maybe_whole(&format!("{word}.steps"))?,
         engine_c: form.maybe_number("engine_c")?,
         ..ReadingEntry::new(condition)
     }))

@@ -4,7 +4,7 @@ use askama::Template;
 use axum::extract::{Path, Query, State};
 use axum::response::{Redirect, Response};
 use evenpull_app::{
-    Fragment, JobFilter, MachineLine, NewJob, NewMachine, NewOwner, Profile, profile_list,
+    Fragment, JobFilter, MachineLine, Moment, NewJob, NewMachine, NewOwner, Profile, profile_list,
 };
 use serde::Deserialize;
 
@@ -16,6 +16,7 @@ use crate::pages::aside::problem;
 use crate::posted::Posted;
 use crate::problem::Problem;
 use crate::state::Web;
+use crate::typed::day;
 
 #[derive(Debug, Template)]
 #[template(path = "machines.html")]
@@ -82,21 +83,13 @@ pub(crate) async fn machine_posted(
             web.texts().at("machines.no_name").to_owned(),
         ));
     }
-    let owner_id = match form.text("owner") {
-        "" => None,
-        name => {
-            let owner = NewOwner {
-                name: name.to_owned(),
-                contact: form.text("contact").to_owned(),
-                note: String::new(),
-                retain_until: form.text("retain_until").to_owned(),
-            };
-            Some(
-                records
-                    .add_owner(&owner)
-                    .await
-                    .map_err(|e| problem(&web, &e))?,
-            )
+    // Read before anything is kept: a slip in the profile would leave an owner without a machine.
+    Profile::from_toml("profile.toml", &profile_toml).map_err(|e| problem(&web, &e.into()))?;
+    let owner_id = match owner(&form, &web)? {
+        None => None,
+        Some(owner) => {
+            let id = records.add_owner(&owner).await;
+            Some(id.map_err(|e| problem(&web, &e))?)
         }
     };
     let machine = NewMachine {
@@ -108,6 +101,33 @@ pub(crate) async fn machine_posted(
     let id = records.add_machine(&machine).await;
     let id = id.map_err(|e| problem(&web, &e))?;
     Ok(Redirect::to(&format!("/machines/{id}")))
+}
+
+/// The owner, where one was named, with a day that is not past.
+fn owner(form: &Posted, web: &Web) -> Result<Option<NewOwner>, Problem> {
+    if form.text("owner").is_empty() {
+        let orphan = ["contact", "retain_until"]
+            .into_iter()
+            .find(|field| !form.text(field).is_empty());
+        return match orphan {
+            Some(field) => Err(form.refused("machines.unnamed_owner", &[("field", field)])),
+            None => Ok(None),
+        };
+    }
+    let text = form.text("retain_until");
+    let day = day(text).ok_or_else(|| form.refused("machines.no_day", &[("text", text)]))?;
+    let now = (web.calendar())(Moment::from_ms(web.now_ms()));
+    if day < (now.year, now.month, now.day) {
+        let today = format!("{:04}-{:02}-{:02}", now.year, now.month, now.day);
+        let values = [("text", text), ("today", &today)];
+        return Err(form.refused("machines.past_day", &values));
+    }
+    Ok(Some(NewOwner {
+        name: form.text("owner").to_owned(),
+        contact: form.text("contact").to_owned(),
+        note: String::new(),
+        retain_until: text.to_owned(),
+    }))
 }
 
 pub(crate) async fn machine(
@@ -156,7 +176,7 @@ pub(crate) async fn book_posted(
         "" => String::new(),
         keys => format!("[ambient]\n{keys}"),
     };
-    let odometer = form.maybe_number("odometer_km")?;
+    let odometer = form.maybe_whole("odometer_km")?;
     let job = NewJob {
         machine_id,
         complaint: form.text("complaint").to_owned(),

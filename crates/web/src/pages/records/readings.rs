@@ -4,8 +4,8 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
 use evenpull_app::{
-    CautionWhen, Condition, GAUGE_UNITS, GaugeEntry, PressureUnit, ReadingEntry, RecordingEntry,
-    cautions_for,
+    CautionWhen, Condition, GAUGE_UNITS, GaugeEntry, PressureUnit, Profile, ReadingEntry,
+    ReadingRecord, RecordingEntry, cautions_for, reading_band_rpm,
 };
 
 use super::bench_link::hose;
@@ -44,6 +44,8 @@ struct ReadingRow {
     values: Vec<(String, String)>,
     recording: String,
     withdrawn: Option<String>,
+    /// What does not fit together in it; empty where all does.
+    doubt: String,
 }
 
 pub(crate) async fn readings(
@@ -65,23 +67,7 @@ pub(crate) async fn readings(
             .record
             .readings
             .iter()
-            .map(|r| ReadingRow {
-                id: r.id,
-                condition: Condition::ALL
-                    .into_iter()
-                    .find(|c| c.as_str() == r.condition)
-                    .map_or_else(
-                        || r.condition.clone(),
-                        |c| condition_words(c, &visitor.texts).to_owned(),
-                    ),
-                taken: web.when(r.taken.ms),
-                values: said::reading(&r.values_toml, &visitor),
-                recording: r
-                    .recording
-                    .as_ref()
-                    .map_or_else(String::new, |f| f.file_name.clone()),
-                withdrawn: r.withdrawn_reason.clone(),
-            })
+            .map(|r| row(r, &job.profile, &web, &visitor))
             .collect(),
         on_bench: web.bench_job() == Some(id),
         recordings: job
@@ -98,6 +84,50 @@ pub(crate) async fn readings(
     }))
 }
 
+fn row(r: &ReadingRecord, profile: &Profile, web: &Web, visitor: &Visitor) -> ReadingRow {
+    let mut known = Condition::ALL.into_iter();
+    let condition = known.find(|c| c.as_str() == r.condition);
+    let words = condition.map(|c| condition_words(c, &visitor.texts).to_owned());
+    let file = r.recording.as_ref().map(|f| f.file_name.clone());
+    let speed = said::typed_number(&r.values_toml, "rpm");
+    let doubt = condition
+        .zip(speed)
+        .filter(|_| r.withdrawn_reason.is_none());
+    ReadingRow {
+        id: r.id,
+        condition: words.unwrap_or_else(|| r.condition.clone()),
+        taken: web.when(r.taken.ms),
+        values: said::reading(&r.values_toml, visitor),
+        recording: file.unwrap_or_default(),
+        withdrawn: r.withdrawn_reason.clone(),
+        doubt: doubt
+            .and_then(|(c, rpm)| speed_doubt(profile, c, rpm, visitor))
+            .unwrap_or_default(),
+    }
+}
+
+/// What a typed speed says against the condition it was noted for; `None` where it fits.
+fn speed_doubt(
+    profile: &Profile,
+    condition: Condition,
+    rpm: f64,
+    visitor: &Visitor,
+) -> Option<String> {
+    let (low, high) = reading_band_rpm(profile, condition);
+    // Steady readings are taken wherever they tell something.
+    if condition == Condition::Sweep || (low..=high).contains(&rpm) {
+        return None;
+    }
+    let whole = |v: f64| visitor.writing.fixed(v, 0);
+    let values = [
+        ("rpm", &*whole(rpm)),
+        ("condition", condition_words(condition, &visitor.texts)),
+        ("low", &*whole(low)),
+        ("high", &*whole(high)),
+    ];
+    Some(visitor.texts.fill("readings.speed_doubt", &values))
+}
+
 /// Keeps a reading as typed, with its recording.
 pub(crate) async fn reading_posted(
     State(web): State<Web>,
@@ -111,7 +141,10 @@ pub(crate) async fn reading_posted(
             web.texts().at("readings.nothing").to_owned(),
         ));
     }
-    let kept = records(&web)?.add_reading(id, &entry).await;
+    let records = records(&web)?;
+    let readable = records.check_recording(id, &entry).await;
+    readable.map_err(|e| problem(&web, &e))?;
+    let kept = records.add_reading(id, &entry).await;
     kept.map_err(|e| problem(&web, &e))?;
     Ok(Redirect::to(&format!("/jobs/{id}/readings")))
 }
@@ -148,10 +181,10 @@ fn entry(form: &Posted, bodies: &[String]) -> Result<ReadingEntry, Problem> {
             file_name: f.name.clone(),
             bytes: f.bytes.to_vec(),
         }),
-        rpm: form.maybe_number("rpm")?,
+        rpm: form.maybe_whole("rpm")?,
         sensor_v: form.maybe_number("sensor_v")?,
         ecu_opening_deg: form.maybe_number("ecu_opening_deg")?,
-        idle_valve_steps: form.maybe_number("idle_valve_steps")?,
+        idle_valve_steps: form.maybe_whole("idle_valve_steps")?,
         engine_c: form.maybe_number("engine_c")?,
         bleed_turns: per_body("bleed")?,
         hose: hose(form)?,

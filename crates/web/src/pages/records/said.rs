@@ -59,6 +59,12 @@ pub(super) fn reading(values_toml: &str, visitor: &Visitor) -> Vec<(String, Stri
         .collect()
 }
 
+/// One number of a reading, as it was typed.
+pub(super) fn typed_number(values_toml: &str, key: &str) -> Option<f64> {
+    let table = DeTable::parse(values_toml).ok()?;
+    number(table.get_ref().get(key)?.get_ref())
+}
+
 /// A check by its name and value in TOML.
 pub(super) fn check(name: &str, value_toml: &str, visitor: &Visitor) -> (String, String) {
     let line = format!("value = {value_toml}");
@@ -67,6 +73,17 @@ pub(super) fn check(name: &str, value_toml: &str, visitor: &Visitor) -> (String,
     match value {
         Some(value) => named(name, value.get_ref(), visitor),
         None => (label(name, &visitor.texts), value_toml.to_owned()),
+    }
+}
+
+/// The bodies that a check has a value for; none where it is one value for the whole engine.
+pub(super) fn bodies(value_toml: &str) -> Vec<String> {
+    let line = format!("value = {value_toml}");
+    let found = DeTable::parse(&line).ok();
+    let value = found.as_ref().and_then(|t| t.get_ref().get("value"));
+    match value.map(|v| v.get_ref()) {
+        Some(DeValue::Table(table)) => table.keys().map(|key| key.get_ref().to_string()).collect(),
+        _ => Vec::new(),
     }
 }
 

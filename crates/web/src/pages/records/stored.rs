@@ -1,6 +1,8 @@
 //! A job as its pages share it: the record, the profile, the head with its tabs.
 
-use evenpull_app::{JobRecord, Profile, Records, SealMoment, ShownFindings, Stage, can_turn};
+use evenpull_app::{
+    AdjusterKind, JobRecord, Profile, Records, SealMoment, ShownFindings, Stage, can_turn,
+};
 
 use crate::page::Visitor;
 use crate::pages::aside::problem;
@@ -66,6 +68,8 @@ pub(super) async fn stored(web: &Web, id: i64) -> Result<Stored, Problem> {
 #[derive(Debug)]
 pub(super) struct SealRow {
     pub(super) part: String,
+    /// The part in words.
+    pub(super) words: String,
     pub(super) state: String,
 }
 
@@ -102,8 +106,9 @@ impl Stored {
     }
 
     /// Every sealed part with the state of its seal at a moment.
-    pub(super) fn seals(&self, moment: SealMoment) -> Vec<SealRow> {
+    pub(super) fn seals(&self, moment: SealMoment, texts: &Texts) -> Vec<SealRow> {
         let row = |part: String| SealRow {
+            words: part_words(&self.profile, &part, texts),
             state: self
                 .seal(moment.as_str(), &part)
                 .unwrap_or_default()
@@ -126,6 +131,22 @@ impl Stored {
             .find(|s| s.part == part)
             .map(|s| s.state.as_str())
     }
+}
+
+/// An adjuster in words, with the body it stands on. A balance adjuster has a name of the profile's
+/// own, and so has what only another profile knows.
+pub(super) fn part_words(profile: &Profile, name: &str, texts: &Texts) -> String {
+    let Some(adjuster) = profile.adjuster(name) else {
+        return name.to_owned();
+    };
+    let key = match adjuster.kind {
+        AdjusterKind::Balance => return adjuster.name,
+        AdjusterKind::Bleed => "part.bleed",
+        AdjusterKind::Stop => "part.stop",
+        AdjusterKind::LinkEnd => "part.link",
+        AdjusterKind::Sensor => "part.sensor",
+    };
+    texts.fill(key, &[("body", &adjuster.bodies.join(", "))])
 }
 
 /// A stage in words.

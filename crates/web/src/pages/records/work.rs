@@ -3,9 +3,11 @@
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::{Adjuster, GateState, Profile, ShownFindings, Stage, Step};
+use evenpull_app::{
+    Adjuster, AdjusterKind, Condition, GateState, Job, Profile, Reading, ShownFindings, Stage, Step,
+};
 
-use super::stored::{JobHead, Stored, records, stage_words, stored};
+use super::stored::{JobHead, Stored, part_words, records, stage_words, stored};
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::Findings;
 use crate::pages::aside::problem;
@@ -13,6 +15,7 @@ use crate::posted::Posted;
 use crate::problem::Problem;
 use crate::state::Web;
 use crate::texts::Texts;
+use crate::typed::sign;
 
 #[derive(Debug, Template)]
 #[template(path = "job_work.html")]
@@ -22,8 +25,10 @@ struct WorkPage {
     gates: Vec<GateRow>,
     stale: bool,
     findings: Option<Findings>,
-    adjusters: Vec<Adjuster>,
-    sealed: Vec<String>,
+    /// In words, and itself.
+    adjusters: Vec<(String, Adjuster)>,
+    /// In words, and by name.
+    sealed: Vec<(String, String)>,
     turns: Vec<TurnRow>,
     overrides: Vec<(String, String)>,
     stages: Vec<(&'static str, String, bool)>,
@@ -58,19 +63,24 @@ pub(crate) async fn work(
     let found = job.found(&web).await?;
     let stage = job.record.line.stage.clone();
     let all = job.profile.adjusters();
+    let words = |name: &str| part_words(&job.profile, name, &visitor.texts);
     Ok(shown(&WorkPage {
         job: job.head(&visitor, "work"),
         gates: gates(found.as_ref(), &job, &visitor.texts),
         stale: found.as_ref().is_none_or(|f| f.stale),
         findings: found.map(|f| job.view(&f, &visitor)),
-        sealed: job.sealed_parts(),
-        adjusters: all,
+        sealed: job
+            .sealed_parts()
+            .into_iter()
+            .map(|part| (words(&part), part))
+            .collect(),
+        adjusters: all.into_iter().map(|a| (words(&a.name), a)).collect(),
         turns: turns(&job, &web, &visitor),
         overrides: job
             .record
             .overrides
             .iter()
-            .map(|o| (o.adjuster.clone(), o.reason.clone()))
+            .map(|o| (words(&o.adjuster), o.reason.clone()))
             .collect(),
         stages: Stage::ALL
             .map(|s| {
@@ -97,7 +107,7 @@ fn turns(job: &Stored, web: &Web, visitor: &Visitor) -> Vec<TurnRow> {
                 visitor.writing.fixed(a.turns.abs(), 2),
                 way(&a.adjuster, a.turns)
             ),
-            adjuster: a.adjuster.clone(),
+            adjuster: part_words(&job.profile, &a.adjuster, &visitor.texts),
             made: web.when(a.made.ms),
         })
         .collect()
@@ -165,17 +175,90 @@ pub(crate) async fn turn_posted(
     Path(id): Path<i64>,
     form: Posted,
 ) -> Result<Redirect, Problem> {
-    let turns = form.number("turns")?;
-    let signed = match form.text("way") {
-        "more" => turns.abs(),
-        "less" => -turns.abs(),
-        other => return Err(Problem::Input(format!("`way` = `{other}`: more, less"))),
-    };
-    let kept = records(&web)?
-        .record_adjustment(id, form.text("adjuster"), signed)
-        .await;
+    let signed = signed_turns(&form, &web.texts())?;
+    let name = form.text("adjuster");
+    if form.text("sure") != "yes" {
+        let job = stored(&web, id).await?;
+        let texts = records(&web)?.job_texts(id).await;
+        let texts = texts.map_err(|e| problem(&web, &e))?;
+        let file = Job::draft_from_toml("job", &texts.job_toml, &job.profile);
+        let file = file.map_err(|e| problem(&web, &e.into()))?;
+        if let Some(doubt) = turn_doubt(&web, &job, &file, name, signed) {
+            return Err(Problem::Input(doubt));
+        }
+    }
+    let kept = records(&web)?.record_adjustment(id, name, signed).await;
     kept.map_err(|e| problem(&web, &e))?;
     Ok(Redirect::to(&format!("/jobs/{id}/work")))
+}
+
+/// Turns with the sign of the way that was chosen; a sign that was typed must not be against it.
+fn signed_turns(form: &Posted, texts: &Texts) -> Result<f64, Problem> {
+    let turns = form.number("turns")?;
+    let (less, way) = match form.text("way") {
+        "more" => (false, "+"),
+        "less" => (true, "\u{2212}"),
+        other => return Err(Problem::Input(format!("`way` = `{other}`: more, less"))),
+    };
+    if sign(form.text("turns")).is_some_and(|minus| minus != less) {
+        let values = [("turns", form.text("turns")), ("way", way)];
+        return Err(Problem::Input(texts.fill("work.sign_and_way", &values)));
+    }
+    Ok(if less { -turns.abs() } else { turns.abs() })
+}
+
+/// Most turns at once of a screw that has no range in the profile; more is a slip of the finger.
+/// Common practice, no source: balance adjusters and stops are moved by eighths and quarters.
+const MOST_TURNS: f64 = 5.0;
+/// What counting turns from the seat may be off by [turns]; common practice, no source.
+const SEAT_SLACK: f64 = 0.25;
+
+/// Why a turn is asked about before it is noted; `None` where it is of the usual kind.
+fn turn_doubt(web: &Web, job: &Stored, file: &Job, name: &str, turns: f64) -> Option<String> {
+    let adjuster = job.profile.adjuster(name)?;
+    let bleed = job
+        .profile
+        .bleed
+        .filter(|_| adjuster.kind == AdjusterKind::Bleed);
+    let most = bleed.map_or(MOST_TURNS, |b| b.max_turns);
+    let stood = bleed.and_then(|_| bleed_stands(job, file, &adjuster));
+    let (key, from) = match stood {
+        _ if turns.abs() > most => ("work.far", 0.0),
+        Some(from) if from + turns < -SEAT_SLACK => ("work.below_seat", from),
+        Some(from) if from + turns > most + SEAT_SLACK => ("work.beyond", from),
+        _ => return None,
+    };
+    let writing = web.writing();
+    let values = [
+        ("adjuster", &*part_words(&job.profile, name, &web.texts())),
+        ("turns", &writing.plain(turns, 3)),
+        ("most", &writing.plain(most, 2)),
+        ("from", &writing.plain(from, 2)),
+        ("left", &writing.plain(from + turns, 2)),
+    ];
+    Some(web.texts().fill(key, &values))
+}
+
+/// Where a bleed stands by what was counted last and turned since [turns from seat].
+fn bleed_stands(job: &Stored, file: &Job, adjuster: &Adjuster) -> Option<f64> {
+    let body = job.profile.body_index(adjuster.bodies.first()?)?;
+    // Bleeds shut for a reading are set back after it, so that count says nothing of now.
+    let counted = |r: &Reading| {
+        let open = r.condition != Condition::IdleBleedsShut;
+        r.bleed_turns.as_ref()?.get(body).copied().filter(|_| open)
+    };
+    let last = file.readings.iter().rposition(|r| counted(r).is_some())?;
+    let since = file.readings[last + 1..].iter().flat_map(|r| &r.adjusted);
+    let since: f64 = since
+        .filter(|a| a.adjuster == adjuster.name)
+        .map(|a| a.turns)
+        .sum();
+    let pending = job.record.adjustments.iter();
+    let pending: f64 = pending
+        .filter(|a| a.reading_id.is_none() && a.adjuster == adjuster.name)
+        .map(|a| a.turns)
+        .sum();
+    Some(counted(&file.readings[last])? + since + pending)
 }
 
 /// Keeps the written reason for turning a sealed part.
