@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use evenpull_diagnose::Assessment;
-use evenpull_job::{Job, PressureUnit};
+use evenpull_job::{Job, PressureUnit, Reading};
 use evenpull_report::{
     CivilTime, Document, DocumentKind, DocumentTexts, JobPaper, Paper, PaperRecord, Rates, Stamp,
     Writing, estimate, handover, html, inspection, job_card, printed, why_sealed,
@@ -216,7 +216,7 @@ impl Findings {
 /// Findings on what was read before anything was turned; `None` where nothing was.
 fn as_found(loaded: &LoadedJob) -> Result<Option<Assessment>, AppError> {
     let mut readings = loaded.job.readings.iter();
-    match readings.position(|r| !r.adjusted.is_empty()) {
+    match readings.position(Reading::follows_work) {
         Some(first) if first > 0 => {
             let mut before = loaded.clone();
             before.job.readings.truncate(first);

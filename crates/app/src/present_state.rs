@@ -1,7 +1,7 @@
 //! Which readings show the machine as it stands now.
 //!
-//! A sealed part that was turned makes another machine of it: readings before and after belong to
-//! two states and must not be fitted together. A known jet is no part of the machine either.
+//! A sealed part that was turned and anything that was repaired make another machine of it: readings before and
+//! after belong to two states and must not be fitted together. A known jet is no part of the machine either.
 //! Balance adjusters and bleeds may be turned: the fit counts their turns, and learns from them what
 //! a turn does.
 
@@ -18,10 +18,11 @@ pub(crate) struct PresentState {
 /// Finds the readings of the present state.
 pub(crate) fn present_state(job: &Job, profile: &Profile) -> PresentState {
     let changes = |r: &Reading| {
-        r.adjusted.iter().any(|a| {
+        let turned = r.adjusted.iter().any(|a| {
             let kind = profile.adjuster(&a.adjuster).map(|found| found.kind);
             kind.is_some_and(|k| !matches!(k, AdjusterKind::Bleed | AdjusterKind::Balance))
-        })
+        });
+        turned || r.repaired.is_some()
     };
     let since = job.readings.iter().rposition(changes).unwrap_or(0);
     let mut notices = Vec::new();
@@ -29,7 +30,7 @@ pub(crate) fn present_state(job: &Job, profile: &Profile) -> PresentState {
         notices.push(Notice::new(
             "earlier-state",
             format!(
-                "something was turned before reading {}: the findings rest on the readings from \
+                "something was turned or repaired before reading {}: the findings rest on the readings from \
                  there on, the earlier ones are shown for comparison",
                 since + 1
             ),

@@ -266,6 +266,9 @@ pub(crate) struct AddReadingArgs {
     /// What was pinched shut.
     #[arg(long, value_delimiter = ',')]
     pub(crate) pinched: Vec<PinchArg>,
+    /// What was repaired or replaced before it.
+    #[arg(long, value_name = "WORDS")]
+    pub(crate) repaired: Option<String>,
 }
 
 /// Arguments of `export`.

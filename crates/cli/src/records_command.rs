@@ -320,6 +320,10 @@ fn reading(args: &AddReadingArgs) -> Result<ReadingEntry, AppError> {
         }),
         swapped: args.swapped,
         pinched: args.pinched.iter().map(|p| (*p).into()).collect(),
+        repaired: args
+            .repaired
+            .clone()
+            .filter(|words| !words.trim().is_empty()),
         ..ReadingEntry::new(args.condition.into())
     })
 }

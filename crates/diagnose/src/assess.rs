@@ -580,7 +580,7 @@ fn misfit(best: &Fitted, model: &Model<'_>, evidence: &Evidence) -> Option<Strin
     Some(format!(
         "the readings do not fit together (chi-square {chi2:.0} over {all}, {:.0} without reading {number}): check that \
          reading and what was noted with it, the sign of turns first, or take it again; then the profile's coupling \
-         and play in the joints; readings after a repair belong in a job of their own",
+         and play in the joints; a repair is noted with the reading after it (`repaired`)",
         chi2 - fall
     ))
 }

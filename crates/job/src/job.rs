@@ -130,8 +130,17 @@ pub struct Reading {
     pub lambda: Option<PerBody<f64>>,
     /// What was turned before this reading.
     pub adjusted: Vec<Adjusted>,
+    /// What was repaired or replaced before this reading: another machine since then.
+    pub repaired: Option<String>,
     /// Read of the practice engine, of no real machine.
     pub practice: bool,
+}
+
+impl Reading {
+    /// True if something was turned or repaired before it.
+    pub fn follows_work(&self) -> bool {
+        !self.adjusted.is_empty() || self.repaired.is_some()
+    }
 }
 
 /// Air the engine breathes, and what the sensors showed with the engine off.

@@ -180,6 +180,49 @@ fn a_jet_that_was_shut_is_told() {
     );
 }
 
+/// A leak, its repair, and all readings once more: what is wrong now is nothing.
+#[test]
+fn readings_before_a_repair_are_shown_but_not_weighed() {
+    let (leaking, _) = made(&["stub-leak:left"], 3);
+    let (sound, _) = made(&["none"], 3);
+    let text_of = |folder: &Path| std::fs::read_to_string(folder.join("job.toml")).unwrap();
+    let after = text_of(sound.path());
+    let readings = &after[after.find("[[reading]]").unwrap()..];
+    let mut whole = text_of(leaking.path());
+    for (i, reading) in readings.split("[[reading]]\n").skip(1).enumerate() {
+        let repaired = if i == 0 {
+            "repaired = \"stub of left\"\n"
+        } else {
+            ""
+        };
+        let renamed = reading.replace("recording = \"", "recording = \"after_");
+        whole += &format!("[[reading]]\n{repaired}{renamed}");
+    }
+    std::fs::write(leaking.path().join("job.toml"), whole).unwrap();
+    for file in std::fs::read_dir(sound.path()).unwrap() {
+        let file = file.unwrap();
+        let name = format!("after_{}", file.file_name().to_string_lossy());
+        std::fs::copy(file.path(), leaking.path().join(name)).unwrap();
+    }
+    let a = crate::assess(leaking.path(), &mut |_, _| {})
+        .unwrap()
+        .assessment;
+    let told = a.notices.iter().find(|n| n.code == "earlier-state");
+    assert!(
+        told.is_some_and(|n| n.text.contains("reading 8")),
+        "{:?}",
+        a.notices
+    );
+    assert_eq!(a.readings.len(), 14);
+    assert_eq!(
+        a.causes[0].code,
+        evenpull_diagnose::CauseCode::None,
+        "{:?}",
+        a.causes
+    );
+    assert!(!a.undetermined, "{:?}", a.notices);
+}
+
 #[test]
 fn readings_before_a_sealed_part_was_turned_are_shown_but_not_weighed() {
     let (folder, _) = made(&["balance-off"], 11);

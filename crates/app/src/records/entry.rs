@@ -52,6 +52,8 @@ pub struct ReadingEntry {
     pub jet: Option<(String, f64)>,
     /// Body and its lambda [-].
     pub lambda: Vec<(String, f64)>,
+    /// What was repaired or replaced before this reading.
+    pub repaired: Option<String>,
     /// Read of the practice engine, of no real machine.
     pub practice: bool,
 }
@@ -74,6 +76,7 @@ impl ReadingEntry {
             pinched: Vec::new(),
             jet: None,
             lambda: Vec::new(),
+            repaired: None,
             practice: false,
         }
     }
@@ -101,6 +104,9 @@ impl ReadingEntry {
         }
         if self.swapped {
             keys.flag("swapped", true);
+        }
+        if let Some(repaired) = &self.repaired {
+            keys.text("repaired", repaired);
         }
         if self.practice {
             keys.flag("practice", true);

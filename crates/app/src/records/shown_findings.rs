@@ -2,7 +2,7 @@
 //! and for findings that were computed elsewhere.
 
 use evenpull_diagnose::{Advice, Assessment, Interval};
-use evenpull_job::{Condition, GateCheck, GateState, Pinch, Profile, Step};
+use evenpull_job::{Condition, GateCheck, GateState, Pinch, Profile, Reading, Step};
 use evenpull_report::{Seen, TurnedAmong, Verdict, Writing, pairs_of, seen, verdict};
 use serde::{Deserialize, Serialize};
 
@@ -51,7 +51,7 @@ impl ShownFindings {
         Self {
             gates: outcome.gates.clone(),
             seen: seen(found, &outcome.loaded.job),
-            turned: readings.map(|r| !r.adjusted.is_empty()).collect(),
+            turned: readings.map(Reading::follows_work).collect(),
             ..Self::of_assessment(found)
         }
     }

@@ -81,6 +81,7 @@ fn reading(row: &Item<'_>, profile: &Profile, ambient: &AmbientData) -> Option<R
             .item("adjusted")
             .map(|i| adjusted(&i, profile, s.doc()))
             .unwrap_or_default(),
+        repaired: s.text("repaired"),
     };
     contradictions(&s, &reading);
     s.close();

@@ -93,7 +93,7 @@ fn every_other_key_of_the_contract() {
     let reading = "gauge = { left = \"330,5\", right = 331, unit = \"mbar\" }\nrpm = 3750\n\
                    swapped = true\npinched = [\"idle_valve\", \"balance_pipe\"]\n\
                    jet = { body = \"right\", bore_mm = 1.2 }\nlambda = { left = 1.1 }\n\
-                   adjusted = { adjuster = \"stop.left\", turns = -0.25 }";
+                   adjusted = { adjuster = \"stop.left\", turns = -0.25 }\nrepaired = \"stub of left\"";
     let job = read(&small(top, reading)).unwrap();
     // ISO 2533 at 1000 m: 89874.5629 Pa.
     assert!((job.ambient.pressure_kpa - 89.874_562_9).abs() < 1e-6);
@@ -102,6 +102,7 @@ fn every_other_key_of_the_contract() {
     let gauge = r.gauge.as_ref().unwrap().depression_kpa.all().unwrap();
     assert!((gauge[0] - 33.05).abs() < 1e-9, "{gauge:?}");
     assert!(r.swapped);
+    assert_eq!(r.repaired.as_deref(), Some("stub of left"));
     assert_eq!(r.pinched, [Pinch::IdleValve, Pinch::BalancePipe]);
     assert_eq!(
         r.jet,

@@ -242,7 +242,7 @@ fn last_difference(
 
 /// A reading after the last adjustment.
 fn re_read(seen: &[Seen<'_>]) -> GateState {
-    match seen.iter().rposition(|s| !s.reading.adjusted.is_empty()) {
+    match seen.iter().rposition(|s| s.reading.follows_work()) {
         None => GateState::NotShown("nothing was adjusted in this job".to_owned()),
         Some(i) if i + 1 < seen.len() => GateState::Met(format!(
             "reading {} was taken after the last adjustment and its first reading",

@@ -174,14 +174,14 @@ impl JobPaper<'_> {
     /// Where the turns stand among the readings; `None` where nothing was turned.
     pub(crate) fn turned_among(&self) -> Option<TurnedAmong> {
         let readings = self.job.readings.iter();
-        let turned: Vec<bool> = readings.map(|r| !r.adjusted.is_empty()).collect();
+        let turned: Vec<bool> = readings.map(evenpull_job::Reading::follows_work).collect();
         TurnedAmong::of(&turned, self.record.turned_since)
     }
 
     /// The first reading was taken after a turn: none shows the machine as it came in.
     pub(crate) fn turned_before_reading(&self) -> bool {
         let first = self.job.readings.first();
-        first.is_some_and(|r| !r.adjusted.is_empty())
+        first.is_some_and(evenpull_job::Reading::follows_work)
     }
 
     /// Remarks on one topic.

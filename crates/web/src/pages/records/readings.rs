@@ -189,6 +189,7 @@ fn entry(form: &Posted, bodies: &[String]) -> Result<ReadingEntry, Problem> {
         bleed_turns: per_body("bleed")?,
         hose: hose(form)?,
         swapped: form.text("swapped") == "yes",
+        repaired: Some(form.text("repaired").trim().to_owned()).filter(|words| !words.is_empty()),
         ..ReadingEntry::new(condition)
     })
 }

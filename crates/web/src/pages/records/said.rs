@@ -7,7 +7,7 @@ use crate::page::Visitor;
 use crate::texts::Texts;
 
 /// Keys of readings and checks: key, key of its text, unit behind a number, decimals at most.
-const LABELS: [(&str, &str, &str, usize); 20] = [
+const LABELS: [(&str, &str, &str, usize); 22] = [
     ("rpm", "bench.rpm", "", 0),
     ("sensor_v", "bench.volts", "", 3),
     ("ecu_opening_deg", "bench.ecu", "", 2),
@@ -18,6 +18,8 @@ const LABELS: [(&str, &str, &str, usize); 20] = [
     ("jet", "said.jet", "", 2),
     ("lambda", "said.lambda", "", 2),
     ("swapped", "readings.swapped", "", 0),
+    ("repaired", "said.repaired", "", 0),
+    ("practice", "said.practice", "", 0),
     ("cable_slack", "checks.cable", "", 0),
     ("gauges_zeroed", "checks.gauges", "", 0),
     ("lid_off", "checks.lid", "", 0),
