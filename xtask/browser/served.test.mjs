@@ -119,12 +119,11 @@ async function turn(page) {
 /** How far apart the bodies were in the last reading of each place [kPa], from the handover page. */
 async function apart(page) {
   await page.goto(`${home}${job}/handover`);
-  const rows = await page.locator('#before-h ~ .scroll tbody tr').evaluateAll((all) =>
-    all.map((row) => {
-      const cells = [...row.querySelectorAll('td')].map((cell) => Number.parseFloat(cell.textContent));
-      const after = cells.at(-1);
+  const rows = await page.locator('#before-h ~ .scroll tbody').evaluateAll((all) =>
+    all.map((place) => {
+      const [before, after] = [...place.querySelectorAll('tr')].map((row) => Number.parseFloat(row.querySelector('td:last-child').textContent));
       // Without a second reading of the place the first one stands.
-      return [row.querySelector('th').textContent, Number.isFinite(after) ? after : cells[cells.length / 2 - 1]];
+      return [place.querySelector('th').textContent, Number.isFinite(after) ? after : before];
     }));
   return Object.fromEntries(rows);
 }

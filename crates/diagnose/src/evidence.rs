@@ -135,6 +135,12 @@ impl Point {
         }
     }
 
+    /// Gauges alone, off idle: how much they pull tells how far the throttle was open.
+    pub(crate) fn tells_level(&self) -> bool {
+        let gauges_alone = self.gauge_kpa.is_some() && self.recorded_kpa.is_none();
+        gauges_alone && self.law.is_some() && !self.at_stop()
+    }
+
     /// Takes out all that was read, and leaves what was done.
     pub(crate) fn leave_out(&mut self) {
         self.ln_area.fill(None);

@@ -37,27 +37,10 @@ const REPEAT_KPA: f64 = 0.3;
 impl Desk<'_> {
     /// Balance adjusters first, bleeds after.
     pub(crate) fn level(&self) -> Vec<Advice> {
-        if self.is_even() {
-            return Vec::new();
-        }
         let off = self.links_to_turn();
         let mut steps = self.balance(&off);
         steps.extend(self.bleeds(&off));
         steps
-    }
-
-    /// The machine is called even, and its last readings at idle and off it are good: whoever turns a screw on it can
-    /// only lose.
-    fn is_even(&self) -> bool {
-        let good_kpa = self.profile().tolerance.good_kpa;
-        let good = |kpa: Option<f64>| kpa.is_some_and(|kpa| kpa <= good_kpa);
-        !self.undetermined
-            && self
-                .causes
-                .first()
-                .is_some_and(|c| c.code == CauseCode::None)
-            && good(self.differ(|p| p.condition == Condition::Idle))
-            && good(self.differ(|p| !p.at_stop()))
     }
 
     /// Largest difference in the last reading of a condition [kPa].

@@ -293,16 +293,21 @@ impl Shop<'_> {
     }
 }
 
-/// Every value that is read: areas, depressions of all bodies over the first, volts, steps.
+/// Every value that is read: areas, depressions of all bodies over the first, how much gauges alone pull off idle, volts,
+/// steps.
 fn each_value(evidence: &mut Evidence, mut f: impl FnMut(&mut f64)) {
     for point in &mut evidence.points {
         let areas = point.ln_area.iter_mut().flatten();
         areas.for_each(|a| f(&mut a.value));
         let whole = point.ln_area.iter().all(Option::is_some);
+        let levelled = point.tells_level();
         let recorded = point.recorded_kpa.iter_mut().filter(|_| whole);
-        let gauges = point.gauge_kpa.iter_mut();
-        for depressions in recorded.chain(gauges) {
+        for depressions in recorded {
             depressions.iter_mut().skip(1).for_each(&mut f);
+        }
+        for depressions in point.gauge_kpa.iter_mut() {
+            let first = usize::from(!levelled);
+            depressions.iter_mut().skip(first).for_each(&mut f);
         }
         point.sensor_v.iter_mut().for_each(&mut f);
         if point.steps_read {

@@ -400,7 +400,7 @@ impl<'a, S: Real> Seen<'a, S> {
 
     /// How much all gauges pull off idle, where nothing else tells how far the throttle was open.
     fn gauge_level(&self, read: &[f64], out: &mut Rows<S>) {
-        let Some(law) = self.point.law.as_ref().filter(|_| !self.point.at_stop()) else {
+        let Some(law) = self.point.law.as_ref().filter(|_| self.point.tells_level()) else {
             return;
         };
         let mut bodies = self.area_mm2.iter().map(|&area| law.of(area));

@@ -108,7 +108,14 @@ async fn a_job_goes_from_booking_in_to_handover_on_gauges() {
 /// The middle of a page without the token of its forms.
 async fn shown_there(device: &Device, path: &str) -> String {
     let page = device.get(path).await.text;
-    between(&page, "<main", "</main>").replace(&device.csrf().await, "")
+    let page = between(&page, "<main", "</main>").replace(&device.csrf().await, "");
+    // The number of a form is another each time.
+    let once = "name=\"once\" value=\"";
+    let mut parts = page.split(once);
+    let first = parts.next().unwrap_or_default().to_owned();
+    parts.fold(first, |all, part| {
+        all + part.split_once('"').map_or(part, |(_, rest)| rest)
+    })
 }
 
 /// What was found is on every page of the job after the server was ended and started again.
