@@ -69,8 +69,8 @@ impl<'a> Document<'a> {
                     e.span().unwrap_or(0..0),
                     "",
                     format!("not valid TOML: {}", e.message().replace('\n', ", ")),
-                    "correct the marked place; text stands in quotes, numbers have a point, \
-                     each key stands once",
+                    "correct the marked place; text stands in quotes, numbers have a point or stand in \
+                     quotes with a comma (\"40,5\"), each key stands once",
                 )
             })
             .collect();

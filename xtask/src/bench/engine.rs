@@ -90,7 +90,7 @@ fn contenders(place: &Place) -> Result<Vec<Contender>> {
             program: process::target_dir()?.join("release/examples/motored"),
             script: None,
             settings: &[
-                "144", "180", "216", "252", "288", "360", "432", "576", "720",
+                "108", "144", "180", "216", "252", "288", "360", "432", "576", "720",
             ],
             goal: None,
         },
