@@ -135,9 +135,7 @@ impl Residuals<'_> {
                 .map(|(&v, x)| (Channel::Prior, (v - x.mean) / x.sd)),
         );
     }
-}
 
-impl Residuals<'_> {
     fn of_reading<S: Real>(&self, p: &[S], j: usize, out: &mut Rows<S>) {
         let seen = Seen::new(self, p, j);
         seen.areas(out);

@@ -76,17 +76,17 @@ fn stands_on_growth(code: CauseCode) -> bool {
     use CauseCode::{
         BalanceOff, GaugeFault, LinkAltered, SpindleWear, StopIn, StopOut, StopsBoth, StubLeak,
     };
-    let all = [
-        BalanceOff,
-        GaugeFault,
-        LinkAltered,
-        SpindleWear,
-        StopIn,
-        StopOut,
-        StopsBoth,
-        StubLeak,
-    ];
-    all.contains(&code)
+    matches!(
+        code,
+        BalanceOff
+            | GaugeFault
+            | LinkAltered
+            | SpindleWear
+            | StopIn
+            | StopOut
+            | StopsBoth
+            | StubLeak
+    )
 }
 
 /// Speed over speed off idle from which two readings are of two openings: at no load one follows the other; assumed.

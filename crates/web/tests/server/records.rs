@@ -118,19 +118,27 @@ async fn shown_there(device: &Device, path: &str) -> String {
     })
 }
 
+/// Condition and gauges [kPa] of a twin whose left side pulls less.
+const UNEVEN: [(&str, &str, &str); 2] = [("idle", "37", "44.5"), ("hold", "39.8", "43")];
+
+/// Posts one gauge reading of a twin.
+async fn read(device: &Device, job: &str, (condition, left, right): (&str, &str, &str)) {
+    let reading = [
+        ("condition", condition),
+        ("gauge.left", left),
+        ("gauge.right", right),
+        ("unit", "kpa"),
+    ];
+    device.submit(&format!("{job}/readings"), &reading).await;
+}
+
 /// What was found is on every page of the job after the server was ended and started again.
 #[tokio::test(flavor = "multi_thread")]
 async fn findings_are_shown_after_a_restart() {
     let device = Device::paired().await;
     let job = booked(&device, "Dunlin 1060", "uneven").await;
-    for (condition, left, right) in [("idle", "37", "44.5"), ("hold", "39.8", "43")] {
-        let reading = [
-            ("condition", condition),
-            ("gauge.left", left),
-            ("gauge.right", right),
-            ("unit", "kpa"),
-        ];
-        device.submit(&format!("{job}/readings"), &reading).await;
+    for reading in UNEVEN {
+        read(&device, &job, reading).await;
     }
     device.submit(&format!("{job}/assess"), &[]).await;
     let paths = ["findings", "work", "handover"].map(|end| format!("{job}/{end}"));
@@ -172,14 +180,8 @@ async fn the_findings_of_a_job_say_no_more_than_its_whole_page() {
     let device = Device::paired().await;
     let job = booked(&device, "Dunlin 1060", "uneven").await;
     let mut said = Vec::new();
-    for (condition, left, right) in [("idle", "37", "44.5"), ("hold", "39.8", "43")] {
-        let reading = [
-            ("condition", condition),
-            ("gauge.left", left),
-            ("gauge.right", right),
-            ("unit", "kpa"),
-        ];
-        device.submit(&format!("{job}/readings"), &reading).await;
+    for reading in UNEVEN {
+        read(&device, &job, reading).await;
         device.submit(&format!("{job}/assess"), &[]).await;
         let whole = device.get(&format!("{job}/findings/page")).await.text;
         let short = device.get(&format!("{job}/findings")).await.text;
