@@ -25,8 +25,8 @@ const HEAT_MM2: f64 = 0.05;
 
 /// Share of the hose's correction that is counted as uncertainty.
 ///
-/// The response is exact for the hose described; 3 to 5 % in its length or volume move the square of
-/// its resonance, and with it the correction, by as much to twice as much.
+/// The response is exact for the hose described; 3 % in its length, 2 % in its bore and 10 % in the volume at its sensor
+/// move the square of its resonance, and with it the correction, by as much to twice as much.
 const HOSE_SD: f64 = 0.06;
 
 /// Share of a passage's correction that is counted as uncertainty.
@@ -113,7 +113,7 @@ pub(crate) fn combine(
     // A sensor that reads high by dz shows a rate that is off by -dk/dzero dz.
     let by_zero = mean(&|f| f.dk_dzero) / rate.centre;
     let corrected = (PASSAGE_SD * (passage_change - 1.0).abs()).max(HOSE_SD * (hose.0 - 1.0).abs())
-        + passage.map_or(0.0, CrossFlow::rate_sd);
+        + passage.map_or(0.0, |c| c.rate_sd);
     let relative = |random: f64, zero: f64, model: f64| {
         (random.powi(2) + (zero * zero_sd).powi(2) + model.powi(2) + corrected.powi(2)).sqrt()
     };

@@ -2,7 +2,7 @@
 //!
 //! Amounts are drawn from ranges a shop meets (assumed); everything drawn depends on the seed.
 
-use evenpull_airflow::Hose;
+use evenpull_airflow::{Hose, SecondOrder};
 use evenpull_engine::{
     Basics, Chain, Coupling, EngineSpec, Follows, IdleBaseline, Linkage, Options, Quantiser, Run,
     Samples, Sampling, Setting, Trace, run, sense,
@@ -254,26 +254,30 @@ impl<'p> Bench<'p> {
 
     /// The hose and sensor of each body, without what sets a sensor apart.
     pub(super) fn chains(&self) -> Result<Vec<Chain>, AppError> {
-        let hose = Hose::new(
-            HOSE.length_m,
-            HOSE.bore_mm * 1e-3,
-            HOSE.dead_volume_cc * 1e-6,
-            self.setting.ambient_k,
-            0.6 * self.setting.ambient_pa,
-        )
-        .and_then(|h| h.second_order())
-        .map_err(|e| AppError::Practice(e.to_string()))?;
-        Ok(self
-            .chain_offset_pa
-            .iter()
-            .map(|&offset_pa| Chain {
-                hose: Some(hose),
+        let own = self.own.hose.iter().zip(&self.chain_offset_pa);
+        own.map(|(&hose, &offset_pa)| {
+            Ok(Chain {
+                hose: Some(self.hose(hose)?),
                 offset_pa,
                 noise_pa: NOISE_PA,
                 quantiser: Quantiser::Step { step_pa: STEP_PA },
                 ..Chain::IDEAL
             })
-            .collect())
+        })
+        .collect()
+    }
+
+    /// A hose; length, bore and dead volume over those that the layout describes.
+    fn hose(&self, [length, bore, volume]: [f64; 3]) -> Result<SecondOrder, AppError> {
+        Hose::new(
+            HOSE.length_m * length,
+            HOSE.bore_mm * 1e-3 * bore,
+            HOSE.dead_volume_cc * 1e-6 * volume,
+            self.setting.ambient_k,
+            0.6 * self.setting.ambient_pa,
+        )
+        .and_then(|h| h.second_order())
+        .map_err(|e| AppError::Practice(e.to_string()))
     }
 
     fn sample(&mut self, trace: &Trace) -> Result<Samples, AppError> {

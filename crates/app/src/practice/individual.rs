@@ -16,6 +16,10 @@ use crate::error::AppError;
 /// where a valve leaves its seat and comes back, `2 0.08 / sqrt(12) / 0.02`; assumed.
 const VALVES_SD_DEG: f64 = 2.3;
 
+/// Spreads of a hose over the one described: length, cut to a measure and pushed on its ends, bore, volume at the
+/// sensor [-]; assumed.
+const HOSE_SD: [f64; 3] = [0.03, 0.02, 0.1];
+
 /// Deviations of one machine from its profile; lists in the profile's order.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Individual {
@@ -49,6 +53,8 @@ pub struct Individual {
     pub compression: Vec<f64>,
     /// What each pressure sensor reads high after its zero was taken [Pa].
     pub zero_pa: Vec<f64>,
+    /// Length, bore and dead volume of each pressure sensor's hose over the one that is described [-].
+    pub hose: Vec<[f64; 3]>,
     /// Passage between each runner and the idle-air chamber [mm2]; `None`: as the profile says.
     pub idle_chamber_mm2: Option<f64>,
     /// Balance pipe [mm2]; `None`: as the profile says.
@@ -74,6 +80,7 @@ impl Individual {
             valves_deg: vec![[0.0; 2]; n],
             compression: vec![1.0; n],
             zero_pa: vec![0.0; n],
+            hose: vec![[1.0; 3]; n],
             idle_chamber_mm2: None,
             balance_pipe_mm2: None,
         }
@@ -83,7 +90,8 @@ impl Individual {
     ///
     /// Normal spreads: shut angle 0.2 degree, discharge 5 %, runner 3 %, idle valve and bleeds 10 %,
     /// stops and links 0.04 degree, sensor 4 mV and 1 %, pressure gain 0.4 %, pressure zero 0.17 kPa,
-    /// time a valve stays open 2.3 degrees, compression ratios 1 %; leaks even from 0.2 to 0.5 mm2.
+    /// time a valve stays open 2.3 degrees, compression ratios 1 %, hoses 3 % of length,
+    /// 2 % of bore and 10 % of dead volume; leaks even from 0.2 to 0.5 mm2.
     pub fn drawn(profile: &Profile, seed: u64) -> Self {
         let n = profile.bodies().len();
         let mut rng = StdRng::seed_from_u64(seed ^ 0x1d1_71d0);
@@ -114,6 +122,7 @@ impl Individual {
             valves_deg: Vec::new(),
             compression: Vec::new(),
             zero_pa: Vec::new(),
+            hose: Vec::new(),
             idle_chamber_mm2: None,
             balance_pipe_mm2: None,
         };
@@ -123,6 +132,9 @@ impl Individual {
             .map(|_| [(); 2].map(|()| spread(&mut rng, VALVES_SD_DEG)))
             .collect();
         own.compression = (0..n).map(|_| 1.0 + spread(&mut rng, 0.01)).collect();
+        own.hose = (0..n)
+            .map(|_| HOSE_SD.map(|sd| 1.0 + spread(&mut rng, sd)))
+            .collect();
         own
     }
 
