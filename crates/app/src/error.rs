@@ -10,6 +10,7 @@ use evenpull_store::StoreError;
 use evenpull_trace::{AnalyseError, ImportError};
 
 use crate::practice::FaultError;
+use crate::records::TurnDoubt;
 use crate::serve::BenchRefusal;
 
 /// Who is to act on an error; the command line maps it to its exit code.
@@ -73,6 +74,27 @@ pub enum AppError {
         turns: f64,
         /// Most turns at once.
         limit: f64,
+    },
+    /// A turn that nobody makes, asked about before it is noted.
+    #[error(
+        "{turns} turns of {adjuster}: {doubt}\n  remedy: write the turns that were made; `--sure` \
+         notes them as they are"
+    )]
+    DoubtfulTurn {
+        /// Adjuster.
+        adjuster: String,
+        /// Turns as given.
+        turns: f64,
+        /// What speaks against them.
+        doubt: TurnDoubt,
+    },
+    /// A last day for an owner's data that is over.
+    #[error("`{text}` is past\n  remedy: write {today} or a later day")]
+    PastDay {
+        /// Day as given.
+        text: String,
+        /// Today.
+        today: String,
     },
     /// A screw the machine does not have, or that is not turned.
     #[error("no screw `{name}` to turn on this machine\n  remedy: use one of {known}")]
@@ -174,6 +196,8 @@ impl AppError {
             | Self::Live(_)
             | Self::Bench(_)
             | Self::NoScrew { .. }
+            | Self::DoubtfulTurn { .. }
+            | Self::PastDay { .. }
             | Self::TurnsOutOfRange { .. }
             | Self::NoProfile { .. } => ErrorKind::BadInput,
         }

@@ -54,11 +54,12 @@ pub use evenpull_report::{
     filled_text, lowered, text_table, turn_fraction, verdict,
 };
 pub use evenpull_store::{
-    Access, AdjustmentRecord, BackupSummary, CheckEdit, CheckRecord, CheckReport, DocumentRecord,
-    FindingsLine, FindingsRecord, Fragment, Imported, JobFilter, JobLine, JobTexts, Machine,
-    MachineLine, Moment, NewFindings, NewJob, NewMachine, NewOwner, NewPhoto, OverrideRecord,
-    Owner, PairedDevice, PhotoRecord, ProgressRecord, ReadingRecord, RecordingLine, RemarkRecord,
-    SalvageReport, SalvagedTable, SealMoment, SealRecord, StoreError, StoredRecording,
+    Access, AdjustmentRecord, BackupSummary, Booking, CheckEdit, CheckRecord, CheckReport,
+    CorrectionRecord, DocumentRecord, FindingsLine, FindingsRecord, Fragment, Imported, JobFilter,
+    JobLine, JobTexts, Machine, MachineBooking, MachineLine, Moment, NewFindings, NewJob,
+    NewMachine, NewOwner, NewPhoto, OverrideRecord, Owner, PairedDevice, PhotoRecord,
+    ProgressRecord, ReadingRecord, RecordingLine, RemarkRecord, SalvageReport, SalvagedTable,
+    SealMoment, SealRecord, StoreError, StoredRecording, day,
 };
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
@@ -79,8 +80,8 @@ pub use records::{
     BeforeAfter, ChangeAnswer, Clock, DotAnswer, EstimateLine, GaugeEntry, HistoryAnswer,
     JobRecord, JobSource, LibraryJob, LibrarySweep, LibraryValue, LibraryView, MachineHistory,
     MovedAnswer, RangeAnswer, ReadingEntry, RecordingEntry, Records, SeriesAnswer, ShopSettings,
-    ShownFindings, StoredAssessment, Together, assess_source, block_on, default_data_folder,
-    restore_records, salvage_records, system_clock,
+    ShownFindings, StoredAssessment, Together, TurnDoubt, assess_source, block_on,
+    default_data_folder, restore_records, salvage_records, system_clock,
 };
 pub use serve::{
     AGREE_KPA, Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchSource, BenchStart,

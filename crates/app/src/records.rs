@@ -8,10 +8,10 @@ use std::sync::Arc;
 use evenpull_job::{Override, SealState, Stage, Step};
 use evenpull_report::RemarkTopic;
 use evenpull_store::{
-    Access, AdjustmentRecord, CheckRecord, DocumentRecord, FindingsLine, FindingsRecord, JobFilter,
-    JobLine, JobTexts, Machine, MachineLine, Moment, NewJob, NewMachine, NewOwner, NewPhoto,
-    OverrideRecord, Owner, PhotoRecord, ProgressRecord, ReadingRecord, RemarkRecord, SealMoment,
-    SealRecord, Store, StoreError, StoredRecording,
+    Access, AdjustmentRecord, CheckRecord, CorrectionRecord, DocumentRecord, FindingsLine,
+    FindingsRecord, JobFilter, JobLine, JobTexts, Machine, MachineLine, Moment, NewJob, NewMachine,
+    NewOwner, NewPhoto, OverrideRecord, Owner, PhotoRecord, ProgressRecord, ReadingRecord,
+    RemarkRecord, SealMoment, SealRecord, Store, StoreError, StoredRecording,
 };
 use serde::Serialize;
 
@@ -20,6 +20,7 @@ use crate::error::AppError;
 mod archives;
 mod assess_stored;
 mod clock;
+mod corrections;
 mod data_folder;
 mod entry;
 mod library;
@@ -28,6 +29,7 @@ mod shop;
 mod shown_findings;
 mod together;
 mod translations;
+mod turn_doubt;
 mod years;
 
 pub use archives::{restore_records, salvage_records};
@@ -40,6 +42,7 @@ pub use library::{LibraryJob, LibrarySweep, LibraryValue, LibraryView};
 pub use shop::{EstimateLine, ShopSettings};
 pub use shown_findings::{BeforeAfter, ShownFindings};
 pub use together::Together;
+pub use turn_doubt::TurnDoubt;
 pub use years::{
     ChangeAnswer, DotAnswer, HistoryAnswer, MachineHistory, MovedAnswer, RangeAnswer, SeriesAnswer,
 };
@@ -64,7 +67,7 @@ pub struct JobRecord {
     pub seals: Vec<SealRecord>,
     /// Checks; the last word on a name counts.
     pub checks: Vec<CheckRecord>,
-    /// What was turned.
+    /// What was turned, and what of it was taken back.
     pub adjustments: Vec<AdjustmentRecord>,
     /// Written reasons for touching sealed parts.
     pub overrides: Vec<OverrideRecord>,
@@ -74,6 +77,8 @@ pub struct JobRecord {
     pub photos: Vec<PhotoRecord>,
     /// Remarks for the owner.
     pub remarks: Vec<RemarkRecord>,
+    /// What stood in the booking before it was corrected.
+    pub corrections: Vec<CorrectionRecord>,
     /// Findings without their answers, latest first.
     pub findings: Vec<FindingsLine>,
     /// Documents without their files, latest first.
@@ -90,6 +95,13 @@ pub fn block_on<T>(future: impl Future<Output = Result<T, AppError>>) -> Result<
         .build()
         .map_err(|e| AppError::Runtime(e.to_string()))?
         .block_on(future)
+}
+
+impl JobRecord {
+    /// The turns that count: those that were not taken back.
+    pub fn turns_made(&self) -> impl Iterator<Item = &AdjustmentRecord> {
+        self.adjustments.iter().filter(|a| a.counts())
+    }
 }
 
 impl Records {
@@ -264,6 +276,7 @@ impl Records {
             progress: s.progress(id).await?,
             photos: s.photos(id).await?,
             remarks: s.remarks(id).await?,
+            corrections: s.corrections(id).await?,
             findings: s.findings(id).await?,
             documents: s.documents(id).await?,
         })

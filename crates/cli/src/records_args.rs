@@ -45,6 +45,17 @@ pub(crate) enum RecordsCommand {
         #[arg(long)]
         owner: Option<i64>,
     },
+    /// Correct the name or registration of a machine; what stood there stays on record.
+    CorrectMachine {
+        /// Number.
+        machine: i64,
+        /// Name in the shop's words.
+        #[arg(long)]
+        name: Option<String>,
+        /// Registration; deleted with the owner.
+        #[arg(long)]
+        registration: Option<String>,
+    },
     /// List the owners, the one whose retention date comes first at the head.
     Owners,
     /// Enter an owner, apart from everything technical.
@@ -60,6 +71,23 @@ pub(crate) enum RecordsCommand {
         /// Consent to photos and road test, and the like.
         #[arg(long, default_value = "")]
         note: String,
+    },
+    /// Correct an owner; what stood there stays on record as long as the owner does.
+    CorrectOwner {
+        /// Number.
+        owner: i64,
+        /// Name.
+        #[arg(long)]
+        name: Option<String>,
+        /// Last day the data may be kept, YYYY-MM-DD.
+        #[arg(long, value_name = "DATE")]
+        retain_until: Option<String>,
+        /// Telephone, post or mail.
+        #[arg(long)]
+        contact: Option<String>,
+        /// Consent to photos and road test, and the like.
+        #[arg(long)]
+        note: Option<String>,
     },
     /// Delete an owner; everything technical stays. Backups made before still hold the owner.
     DeleteOwner {
@@ -85,6 +113,8 @@ pub(crate) enum RecordsCommand {
     },
     /// Book a job in.
     AddJob(AddJobArgs),
+    /// Correct the booking of a job; what stood there stays on record.
+    CorrectJob(CorrectJobArgs),
     /// Show everything on record about a job.
     Show {
         /// Number.
@@ -134,6 +164,14 @@ pub(crate) enum RecordsCommand {
         /// Turns.
         #[arg(allow_negative_numbers = true, value_parser = decimal)]
         turns: f64,
+        /// Really so many turns, where the program asked.
+        #[arg(long)]
+        sure: bool,
+    },
+    /// Take back a turn that was noted by mistake; it stays on record.
+    WithdrawTurn {
+        /// Number of the turn.
+        turn: i64,
     },
     /// Write down why a sealed part must be turned; it is then allowed in the baseline stage.
     Override {
@@ -220,6 +258,25 @@ pub(crate) struct AddJobArgs {
     /// File with the `[layout]` of the recordings to come.
     #[arg(long, value_name = "FILE")]
     pub(crate) layout: Option<PathBuf>,
+}
+
+/// Arguments of `records correct-job`; what is left out stays as it is.
+#[derive(Debug, Args)]
+pub(crate) struct CorrectJobArgs {
+    /// Number of the job.
+    pub(crate) job: i64,
+    /// What the owner complains about.
+    #[arg(long)]
+    pub(crate) complaint: Option<String>,
+    /// Odometer [km].
+    #[arg(long, value_name = "KM")]
+    pub(crate) odometer_km: Option<i64>,
+    /// Barometer at the bench [kPa].
+    #[arg(long, value_name = "KPA", value_parser = decimal)]
+    pub(crate) ambient_kpa: Option<f64>,
+    /// Temperature at the bench [C].
+    #[arg(long, value_name = "C", value_parser = decimal, allow_negative_numbers = true)]
+    pub(crate) ambient_c: Option<f64>,
 }
 
 /// Arguments of `records add-reading`.

@@ -4,9 +4,9 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use evenpull_app::{
-    Access, AppError, Fragment, GaugeEntry, HoseData, JobFilter, NewJob, NewMachine, NewOwner,
-    NewPhoto, ReadingEntry, RecordingEntry, Records, RemarkTopic, SealMoment, SealState, Stage,
-    Step, block_on, default_data_folder, load_profile, system_clock,
+    Access, AppError, Booking, Fragment, GaugeEntry, HoseData, JobFilter, MachineBooking, NewJob,
+    NewMachine, NewOwner, NewPhoto, ReadingEntry, RecordingEntry, Records, RemarkTopic, SealMoment,
+    SealState, Stage, Step, block_on, day, default_data_folder, load_profile, system_clock,
 };
 
 use crate::exit::Exit;
@@ -139,6 +139,7 @@ async fn enter(records: &Records, command: &RecordsCommand) -> Result<String, Ap
                 note: note.clone(),
                 retain_until: retain_until.clone(),
             };
+            not_past(retain_until)?;
             Ok(kept("owner", records.add_owner(&new).await?))
         }
         RecordsCommand::DeleteOwner { owner } => {
@@ -151,6 +152,7 @@ async fn enter(records: &Records, command: &RecordsCommand) -> Result<String, Ap
         RecordsCommand::AddJob(args) => Ok(kept("job", records.add_job(&new_job(args)?).await?)),
         RecordsCommand::AddReading(args) => {
             let entry = reading(args)?;
+            records.check_recording(args.job, &entry).await?;
             Ok(kept(
                 "reading",
                 records.add_reading(args.job, &entry).await?,
@@ -164,8 +166,79 @@ async fn enter(records: &Records, command: &RecordsCommand) -> Result<String, Ap
             records.withdraw_remark(*remark).await?;
             Ok(format!("remark {remark} is left out from now on\n"))
         }
+        RecordsCommand::WithdrawTurn { turn } => {
+            records.withdraw_adjustment(*turn).await?;
+            Ok(format!("turn {turn} is taken back\n"))
+        }
+        RecordsCommand::CorrectJob(_)
+        | RecordsCommand::CorrectMachine { .. }
+        | RecordsCommand::CorrectOwner { .. } => correct(records, command).await,
         other => note(records, other).await,
     }
+}
+
+async fn correct(records: &Records, command: &RecordsCommand) -> Result<String, AppError> {
+    match command {
+        RecordsCommand::CorrectJob(args) => {
+            let stood = records.booking(args.job).await?;
+            let right = Booking {
+                complaint: args.complaint.clone().unwrap_or(stood.complaint),
+                odometer_km: args.odometer_km.or(stood.odometer_km),
+                pressure_kpa: args.ambient_kpa.or(stood.pressure_kpa),
+                temperature_c: args.ambient_c.or(stood.temperature_c),
+            };
+            records.correct_booking(args.job, &right).await?;
+            Ok(format!("job {} is corrected\n", args.job))
+        }
+        RecordsCommand::CorrectMachine {
+            machine,
+            name,
+            registration,
+        } => {
+            let stood = records.machine(*machine).await?.data;
+            let right = MachineBooking {
+                name: name.clone().unwrap_or(stood.name),
+                registration: registration.clone().unwrap_or(stood.registration),
+                owner: None,
+            };
+            records.correct_machine(*machine, &right).await?;
+            Ok(format!("machine {machine} is corrected\n"))
+        }
+        RecordsCommand::CorrectOwner {
+            owner,
+            name,
+            retain_until,
+            contact,
+            note,
+        } => {
+            if let Some(day) = retain_until {
+                not_past(day)?;
+            }
+            let stood = records.owner(*owner).await?.data;
+            let right = NewOwner {
+                name: name.clone().unwrap_or(stood.name),
+                contact: contact.clone().unwrap_or(stood.contact),
+                note: note.clone().unwrap_or(stood.note),
+                retain_until: retain_until.clone().unwrap_or(stood.retain_until),
+            };
+            records.correct_owner(*owner, &right).await?;
+            Ok(format!("owner {owner} is corrected\n"))
+        }
+        // Every other command is answered elsewhere.
+        _ => Ok(String::new()),
+    }
+}
+
+/// Refuses a last day for an owner's data that is over; what is no day at all is refused by the records.
+fn not_past(text: &str) -> Result<(), AppError> {
+    let today = jiff::Zoned::now().strftime("%Y-%m-%d").to_string();
+    if day(text).is_some() && text < today.as_str() {
+        return Err(AppError::PastDay {
+            text: text.to_owned(),
+            today,
+        });
+    }
+    Ok(())
 }
 
 async fn note(records: &Records, command: &RecordsCommand) -> Result<String, AppError> {
@@ -201,7 +274,15 @@ async fn note(records: &Records, command: &RecordsCommand) -> Result<String, App
             job,
             adjuster,
             turns,
+            sure,
         } => {
+            if !sure && let Some(doubt) = records.turn_doubt(*job, adjuster, *turns).await? {
+                return Err(AppError::DoubtfulTurn {
+                    adjuster: adjuster.clone(),
+                    turns: *turns,
+                    doubt,
+                });
+            }
             let id = records.record_adjustment(*job, adjuster, *turns).await?;
             Ok(kept("turn", id))
         }

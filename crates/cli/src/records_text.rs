@@ -103,6 +103,13 @@ pub(crate) fn job_text(record: &JobRecord) -> String {
             .unwrap_or_default(),
     );
     line("complaint", j.complaint.clone());
+    for c in &record.corrections {
+        let was = if c.was.is_empty() { "empty" } else { &c.was };
+        line(
+            "corrected",
+            format!("{}: was {was} until {}", c.field, when(c.corrected)),
+        );
+    }
     line("findings", findings(j));
     for r in &record.readings {
         let file = r.recording.as_ref().map(|c| c.file_name.as_str());
@@ -132,9 +139,10 @@ pub(crate) fn job_text(record: &JobRecord) -> String {
         }
     }
     for a in &record.adjustments {
+        let gone = if a.counts() { "" } else { " (taken back)" };
         line(
-            "turned",
-            format!("{} {:+} turns, {}", a.adjuster, a.turns, a.stage),
+            &format!("turn {}", a.id),
+            format!("{} {:+} turns, {}{gone}", a.adjuster, a.turns, a.stage),
         );
     }
     for o in &record.overrides {

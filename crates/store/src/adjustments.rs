@@ -25,6 +25,16 @@ pub struct AdjustmentRecord {
     pub turns: f64,
     /// When it was made.
     pub made: Moment,
+    /// When it was taken back; it does not count then.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub withdrawn: Option<Moment>,
+}
+
+impl AdjustmentRecord {
+    /// Whether it counts: it was not taken back.
+    pub fn counts(&self) -> bool {
+        self.withdrawn.is_none()
+    }
 }
 
 /// An override on record.
@@ -40,7 +50,16 @@ pub struct OverrideRecord {
     pub given: Moment,
 }
 
-type Row = (i64, Option<i64>, Option<i64>, String, String, f64, i64);
+type Row = (
+    i64,
+    Option<i64>,
+    Option<i64>,
+    String,
+    String,
+    f64,
+    i64,
+    Option<i64>,
+);
 
 impl Store {
     /// Records the written reason for turning a sealed part of this job.
@@ -171,28 +190,51 @@ impl Store {
         Ok(id)
     }
 
-    /// What was turned in a job, in order.
+    /// Takes back a turn that was noted by mistake; it stays on record and counts no more.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`] for a turn that is not there or was taken back before.
+    pub async fn withdraw_adjustment(&self, id: i64, at: Moment) -> Result<(), StoreError> {
+        let mut tx = self.write(at).await?;
+        let job_id: Option<i64> = sqlx::query_scalar(
+            "UPDATE adjustments SET withdrawn_ms = $1 WHERE id = $2 AND withdrawn_ms IS NULL \
+             RETURNING job_id",
+        )
+        .bind(at.ms)
+        .bind(id)
+        .fetch_optional(&mut *tx)
+        .await
+        .map_err(self.fail())?;
+        let job_id = job_id.ok_or(StoreError::Missing { what: "turn", id })?;
+        self.touch(&mut tx, job_id, at).await?;
+        self.commit(tx).await
+    }
+
+    /// What was turned in a job, in order; what was taken back too.
     ///
     /// # Errors
     /// Problems of the database.
     pub async fn adjustments(&self, job_id: i64) -> Result<Vec<AdjustmentRecord>, StoreError> {
         let rows: Vec<Row> = sqlx::query_as(
-            "SELECT id, reading_id, override_id, stage, adjuster, turns, made_ms \
-             FROM adjustments WHERE job_id = $1 ORDER BY id",
+            "SELECT id, reading_id, override_id, stage, adjuster, turns, made_ms, \
+             withdrawn_ms FROM adjustments WHERE job_id = $1 ORDER BY id",
         )
         .bind(job_id)
         .fetch_all(self.reader())
         .await
         .map_err(self.fail())?;
         let record =
-            |(id, reading_id, override_id, stage, adjuster, turns, made)| AdjustmentRecord {
-                id,
-                reading_id,
-                override_id,
-                stage,
-                adjuster,
-                turns,
-                made: Moment::from_ms(made),
+            |(id, reading_id, override_id, stage, adjuster, turns, made, withdrawn): Row| {
+                AdjustmentRecord {
+                    id,
+                    reading_id,
+                    override_id,
+                    stage,
+                    adjuster,
+                    turns,
+                    made: Moment::from_ms(made),
+                    withdrawn: withdrawn.map(Moment::from_ms),
+                }
             };
         Ok(rows.into_iter().map(record).collect())
     }

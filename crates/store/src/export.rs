@@ -88,7 +88,7 @@ impl Store {
         let turns = self.adjustments(job_id).await?;
         let since = turns
             .into_iter()
-            .filter(|t| t.reading_id.is_none_or(|id| id > last_counting));
+            .filter(|t| t.counts() && t.reading_id.is_none_or(|id| id > last_counting));
         let seals = self.seals(job_id).await?;
         let fitted = seals.into_iter().filter(|s| s.moment == "fitted");
         let overrides = self.overrides(job_id).await?;

@@ -180,6 +180,28 @@ pub(crate) fn head_with_entry(
     Ok(head_text(&all))
 }
 
+/// The head of a job with one key of one of its sections taken out, and the section with the last of them.
+pub(crate) fn head_without_entry(
+    head_toml: &str,
+    section: &str,
+    key: &str,
+) -> Result<String, StoreError> {
+    let mut head = parse(head_toml)?;
+    let table = head
+        .get_mut(section)
+        .and_then(|item| item.as_table_like_mut());
+    let left = table.is_some_and(|table| {
+        table.remove(key);
+        !table.is_empty()
+    });
+    let all: Vec<(String, Item)> = head
+        .iter()
+        .filter(|(k, _)| left || *k != section)
+        .map(|(k, i)| (k.to_owned(), i.clone()))
+        .collect();
+    Ok(head_text(&all))
+}
+
 fn parse(text: &str) -> Result<DocumentMut, StoreError> {
     text.parse::<DocumentMut>().map_err(|e| {
         StoreError::invalid(

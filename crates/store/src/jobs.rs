@@ -7,8 +7,8 @@ use sqlx::{Sqlite, SqliteConnection, Transaction};
 use crate::error::StoreError;
 use crate::fragment::Fragment;
 use crate::job_text::{JobParts, head_with, head_with_entry};
-use crate::machines::pattern;
 use crate::moment::Moment;
+use crate::searching::Sought;
 use crate::store::Store;
 
 /// File name of a stored job in messages and exports.
@@ -33,7 +33,8 @@ pub struct NewJob {
 /// What a list of jobs shows.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct JobFilter {
-    /// Found in machine or complaint; empty for all.
+    /// Found in machine or complaint, in capitals or not, with or without marks on the letters;
+    /// empty for all.
     pub text: String,
     /// Of one machine.
     pub machine_id: Option<i64>,
@@ -140,15 +141,7 @@ impl Store {
         profile_toml: &str,
         at: Moment,
     ) -> Result<i64, StoreError> {
-        if let Some(km) = new.odometer_km
-            && !(0..10_000_000).contains(&km)
-        {
-            return Err(StoreError::invalid(
-                "odometer_km",
-                format!("{km} km cannot be"),
-                "write whole kilometres as shown",
-            ));
-        }
+        check_odometer(new.odometer_km)?;
         let parts = JobParts {
             profile: PROFILE_FILE.to_owned(),
             head_toml: head_toml.to_owned(),
@@ -181,7 +174,39 @@ impl Store {
     /// # Errors
     /// Problems of the database.
     pub async fn jobs(&self, filter: &JobFilter) -> Result<Vec<JobLine>, StoreError> {
-        self.job_lines(filter, 0).await
+        let Some(sought) = Sought::new(&filter.text) else {
+            return self.job_lines(filter, 0).await;
+        };
+        let mut lines = Vec::new();
+        for id in self.jobs_that_hold(filter, &sought).await? {
+            lines.push(self.job_line(id).await?);
+        }
+        Ok(lines)
+    }
+
+    /// Numbers of the jobs whose machine or complaint holds what is looked for, latest first.
+    async fn jobs_that_hold(
+        &self,
+        filter: &JobFilter,
+        sought: &Sought,
+    ) -> Result<Vec<i64>, StoreError> {
+        let rows: Vec<(i64, String, String)> = sqlx::query_as(
+            "SELECT j.id, m.name, j.complaint FROM jobs j JOIN machines m ON m.id = j.machine_id \
+             WHERE j.id < $1 AND ($2 = 0 OR j.machine_id = $2) \
+             AND ($3 = 0 OR j.closed_ms IS NULL) ORDER BY j.id DESC",
+        )
+        .bind(filter.before)
+        .bind(filter.machine_id.unwrap_or(0))
+        .bind(i64::from(filter.open_only))
+        .fetch_all(self.reader())
+        .await
+        .map_err(self.fail())?;
+        let limit = usize::try_from(filter.limit).unwrap_or(usize::MAX);
+        let found = rows
+            .into_iter()
+            .filter(|(_, machine, complaint)| sought.is_in(machine) || sought.is_in(complaint))
+            .map(|(id, ..)| id);
+        Ok(found.take(limit).collect())
     }
 
     /// One job as a line of the list.
@@ -200,7 +225,7 @@ impl Store {
             .ok_or(StoreError::Missing { what: "job", id })
     }
 
-    /// `id` 0 stands for every job.
+    /// `id` 0 stands for every job; the text of the filter is left to [`Store::jobs`].
     async fn job_lines(&self, filter: &JobFilter, id: i64) -> Result<Vec<JobLine>, StoreError> {
         use sqlx::{FromRow, Row};
         // A condition that may hold for all keeps the database from its indexes: one job of 2,000
@@ -218,17 +243,13 @@ impl Store {
              FROM jobs j JOIN machines m ON m.id = j.machine_id \
              LEFT JOIN findings f ON f.id = (SELECT MAX(x.id) FROM findings x WHERE x.job_id = j.id) \
              WHERE j.id < $1 AND {one} AND {machine} \
-             AND ($4 = 0 OR j.closed_ms IS NULL) \
-             AND ($5 = '' OR LOWER(m.name) LIKE LOWER($6) ESCAPE '!' OR LOWER(j.complaint) LIKE LOWER($6) ESCAPE '!') \
-             ORDER BY j.id DESC LIMIT $7"
+             AND ($4 = 0 OR j.closed_ms IS NULL) ORDER BY j.id DESC LIMIT $5"
         );
         let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
             .bind(filter.before)
             .bind(id)
             .bind(filter.machine_id.unwrap_or(0))
             .bind(i64::from(filter.open_only))
-            .bind(filter.text.trim())
-            .bind(pattern(&filter.text))
             .bind(i64::from(filter.limit))
             .fetch_all(self.reader())
             .await
@@ -328,14 +349,25 @@ impl Store {
     /// [`StoreError::Missing`].
     pub async fn set_stage(&self, id: i64, stage: Stage, at: Moment) -> Result<(), StoreError> {
         let mut tx = self.write(at).await?;
+        self.write_stage(&mut tx, id, stage).await?;
+        self.touch(&mut tx, id, at).await?;
+        self.commit(tx).await
+    }
+
+    /// Writes the stage of a job; who calls notes that the job was written to.
+    pub(crate) async fn write_stage(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        id: i64,
+        stage: Stage,
+    ) -> Result<(), StoreError> {
         sqlx::query("UPDATE jobs SET stage = $1 WHERE id = $2")
             .bind(stage.as_str())
             .bind(id)
-            .execute(&mut *tx)
+            .execute(&mut **tx)
             .await
             .map_err(self.fail())?;
-        self.touch(&mut tx, id, at).await?;
-        self.commit(tx).await
+        Ok(())
     }
 
     /// Closes a job, or opens it again.
@@ -451,6 +483,18 @@ impl Store {
             readings,
         };
         Ok((parts, profile_toml))
+    }
+}
+
+/// Refuses what no odometer shows.
+pub(crate) fn check_odometer(odometer_km: Option<i64>) -> Result<(), StoreError> {
+    match odometer_km.filter(|km| !(0..10_000_000).contains(km)) {
+        None => Ok(()),
+        Some(km) => Err(StoreError::invalid(
+            "odometer",
+            format!("{km} km cannot be"),
+            "write whole kilometres as shown",
+        )),
     }
 }
 

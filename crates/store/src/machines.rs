@@ -7,6 +7,7 @@ use evenpull_job::Profile;
 
 use crate::error::StoreError;
 use crate::moment::Moment;
+use crate::searching::Sought;
 use crate::store::Store;
 
 /// A machine to be kept.
@@ -160,8 +161,9 @@ impl Store {
         })
     }
 
-    /// Machines whose name or registration holds `text`, newest first, at most `limit` with a
-    /// number below `before` (`i64::MAX` for the first page).
+    /// Machines whose name or registration holds `text`, in capitals or not and with or without marks
+    /// on the letters, newest first, at most `limit` with a number below `before` (`i64::MAX` for the
+    /// first page).
     ///
     /// # Errors
     /// Problems of the database.
@@ -171,19 +173,16 @@ impl Store {
         before: i64,
         limit: u32,
     ) -> Result<Vec<MachineLine>, StoreError> {
+        let sought = Sought::new(text);
         let rows: Vec<LineRow> = sqlx::query_as(
             "SELECT m.id, m.name, m.registration, m.owner_id, \
              (SELECT COUNT(*) FROM jobs j WHERE j.machine_id = m.id), \
              (SELECT MAX(j.id) FROM jobs j WHERE j.machine_id = m.id) \
              FROM machines m \
-             WHERE m.id < $1 AND ($2 = '' OR LOWER(m.name) LIKE LOWER($3) ESCAPE '!' \
-             OR LOWER(m.registration) LIKE LOWER($3) ESCAPE '!') \
-             ORDER BY m.id DESC LIMIT $4",
+             WHERE m.id < $1 ORDER BY m.id DESC LIMIT $2",
         )
         .bind(before)
-        .bind(text.trim())
-        .bind(pattern(text))
-        .bind(i64::from(limit))
+        .bind(sought.as_ref().map_or(i64::from(limit), |_| i64::MAX))
         .fetch_all(self.reader())
         .await
         .map_err(self.fail())?;
@@ -195,11 +194,20 @@ impl Store {
             jobs,
             latest_job,
         };
-        Ok(rows.into_iter().map(line).collect())
+        let held = |row: &LineRow| {
+            let texts = [&row.1, &row.2];
+            let mut texts = texts.into_iter();
+            sought
+                .as_ref()
+                .is_none_or(|s| texts.any(|text| s.is_in(text)))
+        };
+        let limit = usize::try_from(limit).unwrap_or(usize::MAX);
+        let found = rows.into_iter().filter(held).take(limit);
+        Ok(found.map(line).collect())
     }
 }
 
-fn checked_name(name: &str) -> Result<&str, StoreError> {
+pub(crate) fn checked_name(name: &str) -> Result<&str, StoreError> {
     let name = name.trim();
     if name.is_empty() {
         return Err(StoreError::invalid(
@@ -209,17 +217,4 @@ fn checked_name(name: &str) -> Result<&str, StoreError> {
         ));
     }
     Ok(name)
-}
-
-/// A pattern for LIKE that finds `text` anywhere, its own wildcards taken literally.
-pub(crate) fn pattern(text: &str) -> String {
-    let mut out = String::from("%");
-    for c in text.trim().chars() {
-        if matches!(c, '%' | '_' | '!') {
-            out.push('!');
-        }
-        out.push(c);
-    }
-    out.push('%');
-    out
 }

@@ -3,6 +3,8 @@
 use serde::{Deserialize, Serialize};
 use sqlx::{Sqlite, Transaction};
 
+use crate::corrections::Corrected;
+use crate::day::day;
 use crate::error::StoreError;
 use crate::moment::Moment;
 use crate::store::Store;
@@ -67,22 +69,14 @@ impl Store {
         new: &NewOwner,
         at: Moment,
     ) -> Result<i64, StoreError> {
-        let name = new.name.trim();
-        if name.is_empty() {
-            return Err(StoreError::invalid(
-                "owner",
-                "the name is empty",
-                "write a name",
-            ));
-        }
-        check_date(&new.retain_until)?;
+        checked(new)?;
         let id = self.next_id(tx, "owners").await?;
         sqlx::query(
             "INSERT INTO owners (id, name, contact, note, retain_until, created_ms) \
              VALUES ($1, $2, $3, $4, $5, $6)",
         )
         .bind(id)
-        .bind(name)
+        .bind(new.name.trim())
         .bind(new.contact.trim())
         .bind(new.note.trim())
         .bind(&new.retain_until)
@@ -91,6 +85,62 @@ impl Store {
         .await
         .map_err(self.fail())?;
         Ok(id)
+    }
+
+    /// Corrects an owner; what stood there before stays on record as long as the owner does.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`], or as [`Store::add_owner`].
+    pub async fn correct_owner(
+        &self,
+        id: i64,
+        new: &NewOwner,
+        at: Moment,
+    ) -> Result<(), StoreError> {
+        let mut tx = self.write(at).await?;
+        self.update_owner(&mut tx, id, new, at).await?;
+        self.commit(tx).await
+    }
+
+    pub(crate) async fn update_owner(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        id: i64,
+        new: &NewOwner,
+        at: Moment,
+    ) -> Result<(), StoreError> {
+        checked(new)?;
+        let stood: Option<(String, String, String, String)> =
+            sqlx::query_as("SELECT name, contact, note, retain_until FROM owners WHERE id = $1")
+                .bind(id)
+                .fetch_optional(&mut **tx)
+                .await
+                .map_err(self.fail())?;
+        let stood = stood.ok_or(StoreError::Missing { what: "owner", id })?;
+        sqlx::query(
+            "UPDATE owners SET name = $1, contact = $2, note = $3, retain_until = $4 WHERE id = $5",
+        )
+        .bind(new.name.trim())
+        .bind(new.contact.trim())
+        .bind(new.note.trim())
+        .bind(&new.retain_until)
+        .bind(id)
+        .execute(&mut **tx)
+        .await
+        .map_err(self.fail())?;
+        let fields = [
+            ("owner", &stood.0, new.name.trim()),
+            ("contact", &stood.1, new.contact.trim()),
+            ("note", &stood.2, new.note.trim()),
+            ("retain_until", &stood.3, &new.retain_until),
+        ];
+        for (field, was, now) in fields {
+            if was != now {
+                let of = Corrected::Owner(id);
+                self.note_correction(tx, of, field, was, at).await?;
+            }
+        }
+        Ok(())
     }
 
     /// Every owner, the one whose date comes first at the head.
@@ -132,6 +182,15 @@ impl Store {
     /// [`StoreError::Missing`].
     pub async fn delete_owner(&self, id: i64, at: Moment) -> Result<(), StoreError> {
         let mut tx = self.write(at).await?;
+        // What is noted of the owner's own data goes with the row of the owner.
+        sqlx::query(
+            "DELETE FROM corrections WHERE field = 'registration' \
+             AND machine_id IN (SELECT id FROM machines WHERE owner_id = $1)",
+        )
+        .bind(id)
+        .execute(&mut *tx)
+        .await
+        .map_err(self.fail())?;
         sqlx::query("UPDATE machines SET registration = '', owner_id = NULL WHERE owner_id = $1")
             .bind(id)
             .execute(&mut *tx)
@@ -159,24 +218,21 @@ impl Store {
     }
 }
 
-/// A day as `YYYY-MM-DD`, so that texts compare as days do.
-fn check_date(text: &str) -> Result<(), StoreError> {
-    let b = text.as_bytes();
-    let digits = |range: std::ops::Range<usize>| b[range].iter().all(u8::is_ascii_digit);
-    let shaped = b.len() == 10 && b[4] == b'-' && b[7] == b'-';
-    let number = |range: std::ops::Range<usize>| text[range].parse::<u32>().unwrap_or(0);
-    if shaped
-        && digits(0..4)
-        && digits(5..7)
-        && digits(8..10)
-        && (1..=12).contains(&number(5..7))
-        && (1..=31).contains(&number(8..10))
-    {
-        return Ok(());
+/// Refuses what is no owner.
+fn checked(new: &NewOwner) -> Result<(), StoreError> {
+    if new.name.trim().is_empty() {
+        return Err(StoreError::invalid(
+            "owner",
+            "the name is empty",
+            "write a name",
+        ));
     }
-    Err(StoreError::invalid(
-        "retention date",
-        format!("`{text}` is no day"),
-        "write it as YYYY-MM-DD",
-    ))
+    if day(&new.retain_until).is_none() {
+        return Err(StoreError::invalid(
+            "retention date",
+            format!("`{}` is no day", new.retain_until),
+            "write a day of the calendar as YYYY-MM-DD",
+        ));
+    }
+    Ok(())
 }

@@ -337,7 +337,7 @@ impl Store {
             "SELECT (SELECT MIN(r.id) FROM readings r WHERE r.job_id = a.job_id \
              AND r.id >= a.reading_id AND r.withdrawn_reason IS NULL) AS before_id, \
              a.adjuster, a.turns FROM adjustments a \
-             WHERE a.job_id = $1 AND a.reading_id IS NOT NULL \
+             WHERE a.job_id = $1 AND a.reading_id IS NOT NULL AND a.withdrawn_ms IS NULL \
              AND EXISTS (SELECT 1 FROM readings r WHERE r.job_id = a.job_id \
              AND r.id >= a.reading_id AND r.withdrawn_reason IS NULL) \
              ORDER BY a.id",

@@ -14,7 +14,7 @@ use crate::recording_pack::{hash, unpack};
 use crate::store::{Access, DATABASE, PHOTOS, Store};
 
 /// Tables in the order in which they point to each other, with their number column.
-const TABLES: [(&str, &str); 15] = [
+const TABLES: [(&str, &str); 16] = [
     ("owners", "id"),
     ("machines", "id"),
     ("jobs", "id"),
@@ -30,10 +30,11 @@ const TABLES: [(&str, &str); 15] = [
     ("library_switches", "id"),
     ("remarks", "id"),
     ("documents", "id"),
+    ("corrections", "id"),
 ];
 
 /// Entries that point to something else, and to what.
-const POINTERS: [(&str, &str, &str); 14] = [
+const POINTERS: [(&str, &str, &str); 17] = [
     ("jobs", "machine_id", "machines"),
     ("readings", "job_id", "jobs"),
     ("recordings", "reading_id", "readings"),
@@ -48,6 +49,9 @@ const POINTERS: [(&str, &str, &str); 14] = [
     ("library_switches", "job_id", "jobs"),
     ("remarks", "job_id", "jobs"),
     ("documents", "job_id", "jobs"),
+    ("corrections", "job_id", "jobs"),
+    ("corrections", "machine_id", "machines"),
+    ("corrections", "owner_id", "owners"),
 ];
 
 /// Highest number looked for where the file does not say how many there are.

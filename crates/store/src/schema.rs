@@ -8,7 +8,7 @@ use sqlx::{SqlSafeStr, SqlitePool};
 use crate::error::StoreError;
 
 /// Every migration, oldest first; released ones are never edited.
-const MIGRATIONS: [(i64, &str, &str); 4] = [
+const MIGRATIONS: [(i64, &str, &str); 5] = [
     (1, "records", include_str!("../migrations/0001_records.sql")),
     (2, "shop", include_str!("../migrations/0002_shop.sql")),
     (3, "library", include_str!("../migrations/0003_library.sql")),
@@ -16,6 +16,11 @@ const MIGRATIONS: [(i64, &str, &str); 4] = [
         4,
         "documents",
         include_str!("../migrations/0004_documents.sql"),
+    ),
+    (
+        5,
+        "corrections",
+        include_str!("../migrations/0005_corrections.sql"),
     ),
 ];
 

@@ -71,12 +71,7 @@ impl Store {
             self.insert_remark(&mut tx, job_id, topic, text, at).await?;
         }
         if let Some(stage) = noted.stage {
-            sqlx::query("UPDATE jobs SET stage = $1 WHERE id = $2")
-                .bind(stage.as_str())
-                .bind(job_id)
-                .execute(&mut *tx)
-                .await
-                .map_err(self.fail())?;
+            self.write_stage(&mut tx, job_id, stage).await?;
         }
         let (parts, profile) = self.parts(&mut tx, job_id).await?;
         for (_, part, _) in &noted.seals {

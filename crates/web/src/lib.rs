@@ -9,6 +9,7 @@ mod assets;
 mod bench_keeper;
 mod glances;
 mod guard;
+mod labels;
 mod light;
 mod once;
 mod page;

@@ -10,18 +10,20 @@ mod shop;
 mod stream;
 mod what_if;
 
+pub(crate) use bench::condition_words;
 pub use bench::exercise;
-use bench::{Choice, chosen_faults, condition_words, fault_choices, seed};
+use bench::{Choice, chosen_faults, fault_choices, seed};
 pub(crate) use bench::{bench, bench_assess, bench_do, bench_findings, bench_new};
 pub(crate) use devices::{devices, leave};
 use findings_view::{Findings, findings_view};
 pub(crate) use pair::{pair, pair_page, pair_posted};
 pub(crate) use records::{
-    Assessed, assess_posted, bench_leave, book_posted, booking, check_withdrawn, checks,
-    checks_posted, findings, findings_page, handover, handover_posted, inspection,
-    inspection_posted, job, job_bench, job_follow, jobs, machine, machine_posted, machines,
-    override_posted, paper, photo, photo_posted, reading_posted, reading_withdrawn, readings,
-    remark_posted, remark_withdrawn, seals_posted, stage_posted, step_posted, turn_posted, work,
+    Assessed, assess_posted, bench_leave, book_posted, booking, booking_corrected, check_withdrawn,
+    checks, checks_posted, findings, findings_page, handover, handover_posted, inspection,
+    inspection_posted, job, job_bench, job_follow, jobs, machine, machine_corrected,
+    machine_posted, machines, override_posted, paper, photo, photo_posted, reading_posted,
+    reading_withdrawn, readings, remark_posted, remark_withdrawn, seals_posted, stage_posted,
+    step_posted, turn_posted, turn_withdrawn, work,
 };
 pub(crate) use shop::{light_posted, shop, shop_posted, shop_texts};
 pub(crate) use stream::bench_stream;

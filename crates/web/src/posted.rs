@@ -9,6 +9,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Redirect, Response};
 use evenpull_app::Writing;
 
+use crate::labels::label;
 use crate::once::{ONCE_FIELD, Sending, key};
 use crate::page::Visitor;
 use crate::problem::Problem;
@@ -60,7 +61,18 @@ impl Posted {
     /// A number with decimal point or comma.
     pub(crate) fn number(&self, name: &str) -> Result<f64, Problem> {
         evenpull_app::parse_decimal(self.text(name))
-            .map_err(|e| Problem::Input(format!("`{name}`: {e}")))
+            .map_err(|e| Problem::Input(format!("`{}`: {e}", self.label(name))))
+    }
+
+    /// What the page calls a field.
+    pub(crate) fn label(&self, name: &str) -> String {
+        label(name, &self.texts)
+    }
+
+    /// Why what was chosen in a field cannot be, with what could.
+    pub(crate) fn unknown(&self, name: &str, known: &str) -> Problem {
+        let text = self.text(name);
+        Problem::Input(format!("`{}` = `{text}`: {known}", self.label(name)))
     }
 
     /// A number, or none where nothing was typed.
@@ -83,7 +95,7 @@ impl Posted {
         let large = as_thousands(self.text(name));
         if let (Some(large), Some(small)) = (large, number.filter(|n| n.abs() < smallest)) {
             let values = [
-                ("field", name),
+                ("field", &*self.label(name)),
                 ("text", self.text(name)),
                 ("large", &large),
                 ("small", &self.writing.plain(small, 3)),

@@ -299,8 +299,7 @@ fn paper_record(record: &JobRecord, calendar: &Calendar) -> PaperRecord {
         .filter(|r| r.withdrawn_reason.is_none());
     let last = counting.clone().map(|r| r.id).max();
     // A turn before a reading that was withdrawn waits for the next that counts.
-    let turned_since =
-        (record.adjustments.iter()).any(|a| a.reading_id.is_none_or(|id| Some(id) > last));
+    let turned_since = (record.turns_made()).any(|a| a.reading_id.is_none_or(|id| Some(id) > last));
     let fitted = record.seals.iter().filter(|s| s.moment == "fitted");
     let notes = record.progress.iter().rev().map(|p| p.note.clone());
     PaperRecord {
@@ -316,8 +315,7 @@ fn paper_record(record: &JobRecord, calendar: &Calendar) -> PaperRecord {
             .collect(),
         seals_fitted: fitted.map(|s| (s.part.clone(), s.state.clone())).collect(),
         turned: record
-            .adjustments
-            .iter()
+            .turns_made()
             .map(|a| (a.adjuster.clone(), a.turns))
             .collect(),
         turned_since,

@@ -134,7 +134,8 @@ impl Records {
     /// # Errors
     /// As [`assess`]; a job without readings is bad input.
     pub async fn assess(&self, job_id: i64) -> Result<StoredAssessment, AppError> {
-        let turns_on_record = self.store().adjustments(job_id).await?.len();
+        let turns_on_record = self.turn_notes(job_id).await?;
+        let numbers = self.counting(job_id).await?;
         let (inputs_sha256, folder) = self.inputs(job_id).await?;
         let known = self.known_beside(job_id).await?;
         let work = move || {
@@ -151,7 +152,11 @@ impl Records {
         let mut kept = serde_json::to_value(&answer).map_err(json)?;
         kept["standing"] = serde_json::to_value(&left).map_err(json)?;
         let mut shown = ShownFindings::of(&outcome);
-        let text = ShownText::of(&shown, turns_on_record);
+        // Others may have written meanwhile; a number must not name another reading.
+        let unchanged = self.counting(job_id).await? == numbers
+            && numbers.len() == outcome.loaded.job.readings.len();
+        let numbers = if unchanged { numbers } else { Vec::new() };
+        let text = ShownText::of(&shown, turns_on_record, numbers);
         kept["shown"] = serde_json::to_value(text).map_err(json)?;
         let answer_json = kept.to_string();
         let leading = answer.causes.first();
@@ -174,6 +179,13 @@ impl Records {
             findings_id,
             shown,
         })
+    }
+
+    /// Numbers of the readings that count, in order.
+    async fn counting(&self, job_id: i64) -> Result<Vec<i64>, AppError> {
+        let all = self.store().readings(job_id).await?;
+        let counting = all.iter().filter(|r| r.withdrawn_reason.is_none());
+        Ok(counting.map(|r| r.id).collect())
     }
 
     /// What was touched since the visit before, behind the shop's back.

@@ -1,6 +1,8 @@
 //! Findings as the pages of a job show them, kept beside their answer: they are there after a restart,
 //! and for findings that were computed elsewhere.
 
+use std::collections::BTreeMap;
+
 use evenpull_diagnose::{Advice, Assessment, Interval};
 use evenpull_job::{Condition, GateCheck, GateState, Pinch, Profile, Reading, Step};
 use evenpull_report::{Seen, TurnedAmong, Verdict, Writing, pairs_of, seen, verdict};
@@ -98,7 +100,7 @@ impl ShownFindings {
 /// The same in JSON, under `shown` beside the kept answer.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct ShownText {
-    /// Turns on record then, those before no reading too: the inputs' hash does not know them.
+    /// Notes on turns then, those before no reading too: the inputs' hash does not know them.
     turns_on_record: usize,
     verdict: Verdict,
     next: Option<(String, String)>,
@@ -107,6 +109,9 @@ pub(super) struct ShownText {
     good_kpa: f64,
     seen: Vec<SeenText>,
     turned: Vec<bool>,
+    /// Numbers of the readings that it rests on, in their order; none where an older program kept it.
+    #[serde(default)]
+    numbers: Vec<i64>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -147,7 +152,7 @@ struct SeenText {
 }
 
 impl ShownText {
-    pub(super) fn of(shown: &ShownFindings, turns_on_record: usize) -> Self {
+    pub(super) fn of(shown: &ShownFindings, turns_on_record: usize, numbers: Vec<i64>) -> Self {
         let pinched = |s: &Seen, what| s.pinched.contains(&what);
         Self {
             turns_on_record,
@@ -168,6 +173,7 @@ impl ShownText {
                 })
                 .collect(),
             turned: shown.turned.clone(),
+            numbers,
         }
     }
 
@@ -271,6 +277,27 @@ impl SeenText {
 }
 
 impl Records {
+    /// The mean depressions [kPa] of each reading as the latest findings read them, in the profile's order, by the
+    /// number of the reading. Readings that no findings were made of are not among them.
+    ///
+    /// # Errors
+    /// Problems of the records.
+    pub async fn read_depressions(
+        &self,
+        job_id: i64,
+    ) -> Result<BTreeMap<i64, Vec<Option<f64>>>, AppError> {
+        let latest = self.store().latest_findings(job_id).await?;
+        let kept = latest.and_then(|l| ShownText::kept(&l.findings.answer_json));
+        let Some(kept) = kept else {
+            return Ok(BTreeMap::new());
+        };
+        let numbered = kept
+            .seen
+            .into_iter()
+            .filter_map(|s| Some((*kept.numbers.get(s.index)?, s.kpa)));
+        Ok(numbered.collect())
+    }
+
     /// The latest findings of a job as its pages show them; `None` before there are any.
     ///
     /// What an older program kept is computed anew: it did not keep what the pages show.
@@ -283,7 +310,7 @@ impl Records {
         };
         if let Some(text) = ShownText::kept(&latest.findings.answer_json) {
             let inputs = self.store().inputs_sha256(job_id).await?;
-            let turns = self.store().adjustments(job_id).await?.len();
+            let turns = self.turn_notes(job_id).await?;
             let stale = inputs != latest.findings.inputs_sha256 || turns != text.turns_on_record;
             return Ok(Some(text.shown(latest.id, stale)));
         }

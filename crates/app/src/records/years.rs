@@ -292,8 +292,8 @@ impl Records {
     /// Adjusters turned before the last reading of a job, and after it.
     async fn work_of(&self, job_id: i64) -> Result<(Vec<String>, Vec<String>), AppError> {
         let turns = self.store().adjustments(job_id).await?;
-        let (before, after): (Vec<_>, Vec<_>) =
-            turns.into_iter().partition(|t| t.reading_id.is_some());
+        let counting = turns.into_iter().filter(|t| t.counts());
+        let (before, after): (Vec<_>, Vec<_>) = counting.partition(|t| t.reading_id.is_some());
         let names = |list: Vec<evenpull_store::AdjustmentRecord>| {
             list.into_iter().map(|t| t.adjuster).collect::<Vec<_>>()
         };

@@ -174,3 +174,93 @@ fn wrong_numbers_words_and_folders_are_named() {
         "{a:#?}"
     );
 }
+
+#[test]
+fn what_the_pages_refuse_or_ask_is_refused_or_asked_here() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let refused = |args: &[&str], said: &str| {
+        let a = with(&data, args);
+        assert_eq!(a.code, Some(2), "{a:#?}");
+        assert!(a.err.contains(said), "{said} in {}", a.err);
+    };
+    let owner = |day: &'static str| ["records", "add-owner", "N. N.", "--retain-until", day];
+    refused(&owner("2031-02-30"), "no day");
+    refused(&owner("2020-02-29"), "is past");
+    done(&data, &owner("2099-02-28"));
+    done(&data, &["import", &shown(&open_job("healthy"))]);
+    let letter = dir.path().join("letter.csv");
+    std::fs::write(&letter, "Dear shop,\nit stalls at every light.\n").unwrap();
+    let args = ["records", "add-reading", "1", "--condition", "idle"];
+    let letter = shown(&letter);
+    let args = [&args[..], &["--recording", &letter]].concat();
+    refused(&args, "letter.csv");
+    assert!(!done(&data, &["records", "show", "1"]).contains("letter.csv"));
+    let turn = ["records", "note-turn", "1", "balance screw", "40"];
+    refused(&turn, "--sure");
+    assert!(!done(&data, &["records", "show", "1"]).contains("+40"));
+    done(&data, &[&turn[..], &["--sure"]].concat());
+    assert!(done(&data, &["records", "show", "1"]).contains("+40"));
+}
+
+#[test]
+fn what_was_typed_wrong_is_put_right_and_stays_on_record() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let owner = [
+        "records",
+        "add-owner",
+        "N. N.",
+        "--retain-until",
+        "2099-12-31",
+    ];
+    done(&data, &owner);
+    let machine = [
+        "records",
+        "add-machine",
+        "blue twin",
+        "--profile",
+        "heron-270",
+    ];
+    done(&data, &[&machine[..], &["--owner", "1"]].concat());
+    done(
+        &data,
+        &["records", "add-job", "1", "--odometer-km", "31200"],
+    );
+    let right = ["--odometer-km", "13200", "--ambient-kpa", "99,1"];
+    done(
+        &data,
+        &[&["records", "correct-job", "1"], &right[..]].concat(),
+    );
+    done(&data, &["records", "note-turn", "1", "bleed.left", "0.25"]);
+    done(&data, &["records", "withdraw-turn", "1"]);
+    let show = done(&data, &["records", "show", "1"]);
+    for line in [
+        "odometer    13200 km",
+        "corrected   odometer_km: was 31200 until",
+        "turn 1      bleed.left +0.25 turns, booking-in (taken back)",
+    ] {
+        assert!(show.contains(line), "{line} in {show}");
+    }
+    let again = with(&data, &["records", "withdraw-turn", "1"]);
+    assert!(
+        again.code == Some(2) && again.err.contains("there is no turn 1"),
+        "{again:#?}"
+    );
+    let name = [
+        "records",
+        "correct-machine",
+        "1",
+        "--name",
+        "blue twin, 2nd",
+    ];
+    done(&data, &name);
+    assert!(done(&data, &["records", "machines"]).contains("blue twin, 2nd"));
+    let contact = ["records", "correct-owner", "1", "--contact", "07 77"];
+    done(&data, &contact);
+    let owners = done(&data, &["records", "owners"]);
+    assert!(
+        owners.contains("07 77") && owners.contains("N. N."),
+        "{owners}"
+    );
+}

@@ -69,6 +69,7 @@ fn a_date_that_is_none_is_refused() {
             "soon",
             "2027-00-10",
             "zzzz-10-10",
+            "2027-02-30",
         ] {
             let mut owner = crate::workshop::owner();
             owner.retain_until = date.to_owned();

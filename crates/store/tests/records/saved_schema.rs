@@ -14,7 +14,7 @@ struct Saved {
     packed: &'static [u8],
 }
 
-const SAVED: [Saved; 4] = [
+const SAVED: [Saved; 5] = [
     Saved {
         schema: 1,
         packed: include_bytes!("../data/schema-1.db.zst"),
@@ -30,6 +30,10 @@ const SAVED: [Saved; 4] = [
     Saved {
         schema: 4,
         packed: include_bytes!("../data/schema-4.db.zst"),
+    },
+    Saved {
+        schema: 5,
+        packed: include_bytes!("../data/schema-5.db.zst"),
     },
 ];
 
@@ -119,6 +123,23 @@ async fn later_tables_are_there(store: &Store, job: i64, schema: i64) {
     } else {
         assert!(remarks.is_empty() && documents.is_empty());
     }
+    let turns = store.adjustments(job).await.unwrap();
+    let taken_back: Vec<bool> = turns.iter().map(|t| !t.counts()).collect();
+    assert_eq!(taken_back, [false, schema >= 5]);
+    let corrected = store.corrections(job).await.unwrap();
+    let corrected: Vec<&str> = corrected.iter().map(|c| &*c.was).collect();
+    let expected: &[&str] = if schema >= 5 { &["hunts at idle"] } else { &[] };
+    assert_eq!(corrected, expected);
+}
+
+/// The last turn taken back, and another complaint: neither stands in the job file.
+async fn put_right(store: &Store, job: i64) {
+    let turns = store.adjustments(job).await.unwrap();
+    let last = turns.last().unwrap().id;
+    store.withdraw_adjustment(last, NOW).await.unwrap();
+    let mut booking = store.booking(job).await.unwrap();
+    booking.complaint = "stalls at idle".to_owned();
+    store.correct_booking(job, &booking, NOW).await.unwrap();
 }
 
 /// The same job as it is written today.
@@ -140,6 +161,7 @@ fn save_the_present_schema() {
         let store = open(dir.path()).await;
         let job = fill(&store).await;
         hand_out(&store, job).await;
+        put_right(&store, job).await;
         let settings = [
             ("pressure_unit", "cmHg".to_owned()),
             ("shop_name", "Workshop at the Weir".to_owned()),

@@ -4,8 +4,8 @@ use evenpull_store::{JobFilter, NewJob, NewMachine};
 
 use crate::workshop::{NOW, PROFILE, open, run};
 
-/// Capital or not where the alphabet is that of English, as written elsewhere; signs that stand for others in a
-/// pattern are found as what they are.
+/// In capitals or not, and without the marks on the letters; signs that stand for others in a pattern are found as
+/// what they are.
 #[test]
 fn a_machine_is_found_by_any_part_of_its_name() {
     let dir = tempfile::tempdir().unwrap();
@@ -31,6 +31,11 @@ fn a_machine_is_found_by_any_part_of_its_name() {
             ("", 2, 2),
             ("Öre", 1, 1),
             ("ÖRE 2", 1, 1),
+            ("öre", 1, 1),
+            ("ore", 1, 1),
+            ("OERE", 1, 1),
+            ("ärger", 0, 1),
+            ("arger im", 0, 1),
             ("DUNLIN", 1, 1),
             ("0%", 1, 1),
             ("_", 0, 0),
@@ -47,6 +52,15 @@ fn a_machine_is_found_by_any_part_of_its_name() {
             let found = store.jobs(&filter).await.unwrap();
             assert_eq!(found.len(), jobs, "jobs by {text:?}");
         }
+        // The limit counts what was found, not what was looked at.
+        let found = store.machines("ore", i64::MAX, 1).await.unwrap();
+        assert_eq!(found[0].name, "Öre 270");
+        let filter = JobFilter {
+            text: "ore".to_owned(),
+            limit: 1,
+            ..JobFilter::default()
+        };
+        assert_eq!(store.jobs(&filter).await.unwrap()[0].machine, "Öre 270");
         store.close().await;
     });
 }

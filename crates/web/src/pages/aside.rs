@@ -2,8 +2,12 @@
 
 use evenpull_app::{AppError, ErrorKind, StoreError};
 
+use crate::labels::label_of_key;
 use crate::problem::Problem;
 use crate::state::Web;
+
+/// Name of a stored job's file in the messages of the records.
+const JOB_FILE: &str = "job.toml";
 
 /// Runs what waits or computes beside the threads that answer requests.
 pub(crate) async fn aside<T: Send + 'static>(
@@ -24,9 +28,29 @@ pub(crate) fn problem(web: &Web, error: &AppError) -> Problem {
     if matches!(error, AppError::Store(StoreError::Missing { .. })) {
         return Problem::NotFound;
     }
+    if let Some(words) = typed_wrong(web, error) {
+        return Problem::Input(words);
+    }
     match error.kind() {
         ErrorKind::BadInput => Problem::Input(error.to_string()),
         ErrorKind::Refused => Problem::Closed(error.to_string()),
         _ => web.fault(error.to_string()),
     }
+}
+
+/// What was typed on a page and cannot stand in the job, by the labels of the page: nobody there sees the file that
+/// the job is put together to.
+fn typed_wrong(web: &Web, error: &AppError) -> Option<String> {
+    let AppError::Store(StoreError::Text(errors)) = error else {
+        return None;
+    };
+    let texts = web.texts();
+    let told = errors.problems().iter().map(|problem| {
+        let known = problem.file == JOB_FILE && !problem.key.is_empty();
+        known.then(|| {
+            let label = label_of_key(&problem.key, &texts);
+            format!("`{label}`: {}; {}", problem.problem, problem.remedy)
+        })
+    });
+    Some(told.collect::<Option<Vec<_>>>()?.join("\n\n"))
 }

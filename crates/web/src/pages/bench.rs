@@ -404,7 +404,7 @@ pub(crate) async fn bench_new(State(web): State<Web>, form: Posted) -> Result<Re
     let known: Vec<&str> = profile_list().iter().map(|p| p.id).collect();
     if !known.contains(&profile) {
         let known = known.join(", ");
-        return Err(Problem::Input(format!("`profile` = `{profile}`: {known}")));
+        return Err(form.unknown("profile", &known));
     }
     let faults = chosen_faults(&form, seed)?;
     let start = set_up(profile, faults, seed).map_err(|e| problem(&web, &e))?;
@@ -424,7 +424,7 @@ pub(crate) fn seed(form: &Posted) -> Result<u64, Problem> {
         "" => Ok(u64::from_le_bytes(random_bytes())),
         text => text
             .parse()
-            .map_err(|_| Problem::Input(format!("`seed` = `{text}`: 1, 2, 3 ..."))),
+            .map_err(|_| form.unknown("seed", "1, 2, 3 ...")),
     }
 }
 

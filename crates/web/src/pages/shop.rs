@@ -108,15 +108,11 @@ fn posted(form: &Posted) -> Result<ShopSettings, Problem> {
     let pressure: PressureUnit = form
         .text("pressure")
         .parse()
-        .map_err(|e| Problem::Input(format!("`pressure`: {e}")))?;
+        .map_err(|e| Problem::Input(format!("`{}`: {e}", form.label("pressure"))))?;
     let comma = match form.text("decimal") {
         "comma" => true,
         "point" => false,
-        other => {
-            return Err(Problem::Input(format!(
-                "`decimal` = `{other}`: point, comma"
-            )));
-        }
+        _ => return Err(form.unknown("decimal", "point, comma")),
     };
     let mut lines = Vec::new();
     for index in 0.. {
@@ -151,7 +147,8 @@ fn posted(form: &Posted) -> Result<ShopSettings, Problem> {
 fn hundredths(form: &Posted, name: &str) -> Result<Option<i64>, Problem> {
     let amount = form.maybe_whole(name)?;
     if let Some(wrong) = amount.filter(|a| a.abs() > 1e9) {
-        return Err(Problem::Input(format!("`{name}` = {wrong}: at most 1e9")));
+        let label = form.label(name);
+        return Err(Problem::Input(format!("`{label}` = {wrong}: at most 1e9")));
     }
     Ok(amount.map(|a| (100.0 * a).round() as i64))
 }

@@ -97,7 +97,8 @@ fn page(web: &Web, visitor: &Visitor, query: &WhatIfQuery) -> Result<WhatIfPage,
     // Only the embedded ones: an address must not name files of this machine.
     let listed = known.iter().find(|p| p.id == wanted).ok_or_else(|| {
         let ids: Vec<&str> = known.iter().map(|p| p.id).collect();
-        Problem::Input(format!("`profile` = `{wanted}`: {}", ids.join(", ")))
+        let label = visitor.texts.at("bench.profile");
+        Problem::Input(format!("`{label}` = `{wanted}`: {}", ids.join(", ")))
     })?;
     let profile = load_profile(listed.id)
         .map_err(|e| problem(web, &e))?
@@ -108,8 +109,10 @@ fn page(web: &Web, visitor: &Visitor, query: &WhatIfQuery) -> Result<WhatIfPage,
     let stop = names.iter().find(|n| **n == query.stop).or(names.first());
     let turns = match query.turns.as_str() {
         "" => 0.25,
-        text => evenpull_app::parse_decimal(text)
-            .map_err(|e| Problem::Input(format!("`turns`: {e}")))?,
+        text => evenpull_app::parse_decimal(text).map_err(|e| {
+            let label = visitor.texts.at("what_if.turns");
+            Problem::Input(format!("`{label}`: {e}"))
+        })?,
     };
     let first_look = query.stop.is_empty();
     let asked = WhatIf {

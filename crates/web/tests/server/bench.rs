@@ -38,7 +38,10 @@ async fn what_is_not_there_is_refused_with_what_there_is() {
             &[("adjuster", "balance"), ("turns", "0.1")][..],
             "balance screw",
         ),
-        (&[("adjuster", "stop.left"), ("turns", "one")][..], "turns"),
+        (
+            &[("adjuster", "stop.left"), ("turns", "one")][..],
+            "`Turns`",
+        ),
         (&[("adjuster", "stop.left"), ("turns", "500")][..], "20"),
         (&[("do", "fly")][..], "start, kill"),
         (&[("follow", "0")][..], "assess"),

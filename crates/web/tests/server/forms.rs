@@ -366,14 +366,185 @@ async fn a_speed_that_does_not_fit_its_place_is_remarked_on() {
     assert_eq!(page.matches(remark).count(), 1, "{page}");
 }
 
+/// Nobody sees the names that a form is sent with, nor the file that a job is put together to.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_refusal_names_the_label_the_value_and_what_would_be_right() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let (readings, checks) = (format!("{job}/readings"), format!("{job}/checks"));
+    let reading = |field, value| {
+        vec![
+            ("condition", "hold"),
+            ("gauge.left", "38"),
+            ("gauge.right", "39"),
+            ("unit", "kPa"),
+            (field, value),
+        ]
+    };
+    for (path, form, said) in [
+        (
+            "/machines/1/jobs",
+            vec![("odometer_km", "21 thousand")],
+            ["Odometer, km", "21 thousand", "12.5"],
+        ),
+        (
+            "/machines/1/jobs",
+            vec![("pressure_kpa", "993")],
+            ["Barometer, kPa", "993", "kPa"],
+        ),
+        (&readings, reading("rpm", "38"), ["`rpm`", "38", "1/min"]),
+        (
+            &readings,
+            reading("engine_c", "warm"),
+            ["Engine, C", "warm", "12.5"],
+        ),
+        (
+            &checks,
+            vec![("leak_down_percent.left", "150")],
+            ["Leak-down, left", "150", "100"],
+        ),
+    ] {
+        let refused = device.submit(path, &form).await;
+        let status = refused.status;
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{form:?}");
+        let (_, text) = refused.text.split_once("<main").unwrap();
+        for word in said {
+            assert!(text.contains(word), "{word} in {text}");
+        }
+        for word in ["odometer_km", "pressure_kpa", "engine_c", "job.toml", "^"] {
+            assert!(!text.contains(word), "{word} in {text}");
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_turn_typed_wrong_is_taken_back_and_stays_in_sight() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let path = format!("{job}/turns");
+    let form = [
+        ("adjuster", "balance screw"),
+        ("turns", "0.25"),
+        ("way", "more"),
+    ];
+    device.submit(&path, &form).await;
+    device.submit(&path, &form).await;
+    let done = device.submit(&format!("{path}/1/withdraw"), &[]).await;
+    assert_eq!(done.status, StatusCode::SEE_OTHER, "{done:?}");
+    let record = device.records.job(1).await.unwrap();
+    assert_eq!(record.adjustments.len(), 2);
+    assert_eq!(record.turns_made().count(), 1);
+    let page = device.get(&format!("{job}/work")).await.text;
+    assert!(page.contains("Taken back 1000 ms"), "{page}");
+    assert!(!page.contains("/turns/1/withdraw"), "{page}");
+    assert!(page.contains("/turns/2/withdraw"), "{page}");
+    let eighth = [form[0], ("turns", "0.125"), ("way", "more")];
+    device.submit(&path, &eighth).await;
+    device.submit(&format!("{path}/2/withdraw"), &[]).await;
+    let paper = device.get(&format!("{job}/handover")).await.text;
+    assert!(paper.contains("balance screw: 0.125 "), "{paper}");
+    // Taken back already, and of no job.
+    for other in ["1", "7"] {
+        let again = device
+            .submit(&format!("{path}/{other}/withdraw"), &[])
+            .await;
+        assert_eq!(again.status, StatusCode::NOT_FOUND);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_closed_job_opens_at_its_handover() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "").await;
+    let to = async || device.get(&job).await.header("location").to_owned();
+    assert_eq!(to().await, format!("{job}/booking"));
+    let stage = format!("{job}/stage");
+    device.submit(&stage, &[("stage", "closed")]).await;
+    assert_eq!(to().await, format!("{job}/handover"));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_booking_is_corrected_and_what_stood_there_is_told() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin", "hunts").await;
+    let path = format!("{job}/booking");
+    let page = device.get(&path).await.text;
+    for value in ["21500", "99.3"] {
+        assert!(page.contains(&format!("value=\"{value}\"")), "{page}");
+    }
+    let form = [
+        ("complaint", "hunts at idle"),
+        ("odometer_km", "12500"),
+        ("pressure_kpa", "98,1"),
+        ("temperature_c", ""),
+    ];
+    let done = device.submit(&path, &form).await;
+    assert_eq!(done.status, StatusCode::SEE_OTHER, "{done:?}");
+    let page = device.get(&path).await.text;
+    for told in [
+        "Odometer, km: was 21500 until 1000 ms",
+        "Barometer, kPa: was 99.3 until 1000 ms",
+        "Complaint: was hunts until 1000 ms",
+        "value=\"12500\"",
+    ] {
+        assert!(page.contains(told), "{told} in {page}");
+    }
+    let text = job_text(&device).await;
+    assert!(text.contains("pressure_kpa = 98.1"), "{text}");
+    let refused = device.submit(&path, &[("odometer_km", "12.500")]).await;
+    assert_eq!(refused.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(refused.text.contains("Odometer, km"), "{}", refused.text);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_machine_and_its_owner_are_corrected() {
+    let device = Device::paired().await;
+    booked(&device, "Dunlin", "hunts").await;
+    let form = |name, owner, contact, until| {
+        [
+            ("name", name),
+            ("registration", "NO 77"),
+            ("owner", owner),
+            ("contact", contact),
+            ("retain_until", until),
+        ]
+    };
+    let right = form("Dunlin 1060", "Ottilie Nowhere", "07 77", "2031-12-31");
+    let done = device.submit("/machines/1", &right).await;
+    assert_eq!(done.status, StatusCode::SEE_OTHER, "{done:?}");
+    let page = device.get("/machines/1").await.text;
+    for told in [
+        "<h1><bdi>Dunlin 1060</bdi>",
+        "Name of the owner: was Dunlin until 1000 ms",
+        "Contact: was Dunlin until 1000 ms",
+        "value=\"07 77\"",
+    ] {
+        assert!(page.contains(told), "{told} in {page}");
+    }
+    for (wrong, label) in [
+        (form("", "Ottilie Nowhere", "", "2031-12-31"), "name"),
+        (form("Dunlin", "", "", ""), "owner needs a name"),
+        (form("Dunlin", "Ottilie", "", "2031-02-30"), "Keep until"),
+        (form("Dunlin", "Ottilie", "", "2025-12-31"), "Keep until"),
+    ] {
+        let refused = device.submit("/machines/1", &wrong).await;
+        let status = refused.status;
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{wrong:?}");
+        assert!(refused.text.contains(label), "{}", refused.text);
+    }
+    let kept = device.records.machine(1).await.unwrap();
+    assert_eq!(kept.data.name, "Dunlin 1060");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn half_a_hose_is_not_dropped() {
     let device = Device::paired().await;
     let job = booked(&device, "Dunlin", "").await;
+    let (length, bore) = ("Hose, length in m", "Hose, bore in mm");
     for (given, missing) in [
-        ("hose_length_m", "hose_bore_mm"),
-        ("hose_bore_mm", "hose_length_m"),
-        ("hose_dead_cc", "hose_length_m"),
+        ("hose_length_m", bore),
+        ("hose_bore_mm", length),
+        ("hose_dead_cc", length),
     ] {
         let reading = [
             ("condition", "hold"),
@@ -405,12 +576,13 @@ async fn an_owner_is_named_and_the_day_is_one_to_come() {
             ("retain_until", day),
         ]
     };
+    let retain = "Keep until; needed with an owner";
     for (owner, contact, day, field) in [
-        ("", "by the harbour", "", "contact"),
-        ("", "", "2031-12-31", "retain_until"),
-        ("A. Owner", "", "2031-02-30", "retain_until"),
-        ("A. Owner", "", "", "retain_until"),
-        ("A. Owner", "", "2025-12-31", "retain_until"),
+        ("", "by the harbour", "", "Contact"),
+        ("", "", "2031-12-31", retain),
+        ("A. Owner", "", "2031-02-30", retain),
+        ("A. Owner", "", "", retain),
+        ("A. Owner", "", "2025-12-31", retain),
     ] {
         let refused = device.submit("/machines", &form(owner, contact, day)).await;
         assert_eq!(

@@ -94,7 +94,7 @@ async fn a_wrong_figure_keeps_nothing_of_an_inspection() {
         "{refused:?}"
     );
     assert!(
-        refused.text.contains("hold.gauge.right"),
+        refused.text.contains("`hold, Gauges, right`"),
         "{}",
         refused.text
     );

@@ -327,6 +327,12 @@ async fn a_recording_is_uploaded_and_read() {
     assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
     let done = device.submit(&format!("{job}/assess"), &[]).await;
     assert_eq!(done.status, StatusCode::SEE_OTHER, "{done:?}");
+    let page = device.get(&path).await.text;
+    let told = page.split_once("Mean depression, from the recording</dt><dd><bdi>left ");
+    let (_, told) = told.unwrap_or_else(|| panic!("{page}"));
+    let left: f64 = told.split(',').next().unwrap().parse().unwrap();
+    // An idling engine draws some tens of kPa.
+    assert!((20.0..70.0).contains(&left), "{left}");
     let nothing = send(&device, &path, &fields, ("recording", "", b"")).await;
     assert_eq!(nothing.status, StatusCode::UNPROCESSABLE_ENTITY);
 }

@@ -81,6 +81,12 @@ async fn a_board_on_a_port_is_read_into_the_job() {
     let turned = [("adjuster", "balance screw"), ("turns", "-0.125")];
     let noted = device.submit("/bench/do", &turned).await;
     assert_eq!(noted.status, StatusCode::SEE_OTHER, "{noted:?}");
+    // A bleed is on record at once too: no reading may follow, and the bench may be left.
+    let turned = [("adjuster", "bleed.left"), ("turns", "0.25")];
+    device.submit("/bench/do", &turned).await;
+    let on_record = device.records.job(1).await.unwrap().adjustments;
+    let on_record: Vec<_> = on_record.iter().map(|a| (&*a.adjuster, a.turns)).collect();
+    assert_eq!(on_record, [("balance screw", -0.125), ("bleed.left", 0.25)]);
     let beside = [("do", "beside"), ("engine_c", "78"), ("sensor_v", "0,612")];
     device.submit("/bench/do", &beside).await;
     board.touch(Touch::Engine(PracticeCommand::Start));
@@ -90,6 +96,9 @@ async fn a_board_on_a_port_is_read_into_the_job() {
     for text in ["bench-idle.csv", "78", "0.612"] {
         assert!(readings.contains(text), "{text} in {readings}");
     }
+    let text = device.records.job_texts(1).await.unwrap().job_toml;
+    let stands = "bleed_turns = { left = 0.75, right = 0.5 }";
+    assert!(text.contains(stands), "{text}");
     let work = device.get(&format!("{job}/work")).await.text;
     assert!(work.contains("0.12") || work.contains("0.13"), "{work}");
     let done = device.submit(&format!("{job}/assess"), &[]).await;

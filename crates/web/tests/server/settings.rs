@@ -70,9 +70,9 @@ async fn no_token_is_in_any_file_of_the_records() {
 async fn amounts_that_are_none_are_named() {
     let device = Device::paired().await;
     for (field, value, word) in [
-        ("rate", "much", "rate"),
+        ("rate", "much", "Charge for an hour of work"),
         ("rate", "-3", "-300"),
-        ("line_price.0", "1e12", "line_price.0"),
+        ("line_price.0", "1e12", "Line 1, Parts or fixed price"),
         ("pressure", "furlong", "kPa, hPa"),
         ("decimal", "dot", "point, comma"),
     ] {

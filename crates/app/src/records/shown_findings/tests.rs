@@ -83,6 +83,14 @@ fn findings_are_shown_again_by_records_opened_anew_until_the_job_changes() {
         records.record_adjustment(id, "balance screw", 0.25).await?;
         assert!(records.shown_findings(id).await?.unwrap().stale);
         assert!(!records.assess(id).await?.shown.stale);
+        // One taken back and another noted: as many count as before, and they are not the same.
+        let first = records.job(id).await?.adjustments[0].id;
+        records.withdraw_adjustment(first).await?;
+        records
+            .record_adjustment(id, "balance screw", -0.25)
+            .await?;
+        assert!(records.shown_findings(id).await?.unwrap().stale);
+        records.assess(id).await?;
         records.add_reading(id, &gauges(35.0, 35.2)).await?;
         assert!(records.shown_findings(id).await?.unwrap().stale);
         Ok(())
@@ -115,6 +123,25 @@ fn before_is_before_the_first_turn_and_after_is_after_the_last() {
         let shown = records.assess(id).await?.shown;
         assert_eq!(pair(&shown, false), (Some(2.8), Some(0.6)));
         assert_eq!(pair(&shown, true), (Some(2.8), None));
+        Ok(())
+    })
+    .unwrap();
+}
+
+#[test]
+fn depressions_are_known_by_the_number_of_their_reading() {
+    let made = tempfile::tempdir().unwrap();
+    block_on(async {
+        let records = open(made.path()).await;
+        let id = read(&records, &[(34.0, 37.0), (34.5, 36.5)]).await;
+        assert!(records.read_depressions(id).await?.is_empty());
+        records.withdraw_reading(1, "wrong hose").await?;
+        records.assess(id).await?;
+        // Withdrawn, and kept after the findings were made.
+        records.add_reading(id, &gauges(35.0, 35.2)).await?;
+        let read = records.read_depressions(id).await?;
+        let read: Vec<_> = read.into_iter().collect();
+        assert_eq!(read, [(2, vec![Some(34.5), Some(36.5)])]);
         Ok(())
     })
     .unwrap();

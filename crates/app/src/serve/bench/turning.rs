@@ -43,17 +43,17 @@ impl Bench {
         if let Some(guide) = self.guide.as_mut().filter(|g| g.adjuster == name) {
             guide.made += turns;
         }
+        if turns != 0.0 {
+            self.job.turns.push((name.to_owned(), turns));
+        }
         if let Some(body) = bleed {
             if self.bleeds_shut {
                 self.bleed_turns = vec![0.0; self.bleed_turns.len()];
                 self.bleeds_shut = false;
             }
             self.bleed_turns[body] += turns;
-            // Where they stand is noted with each reading.
+            // Where they stand is noted with each reading, and counts there.
             return Ok(());
-        }
-        if turns != 0.0 {
-            self.job.turns.push((name.to_owned(), turns));
         }
         match self.pending.iter_mut().find(|(n, _)| n == name) {
             Some((_, sum)) => *sum += turns,

@@ -85,15 +85,16 @@ async fn source(
             (LiveSource::Serial { ports }, true)
         }
         "network" => {
-            let address = board_address(form.text("address"))?;
+            let address = board_address(form.text("address"));
+            let address = address.ok_or_else(|| {
+                let right = "the board's address in the shop's own network and its port, \
+                             such as `192.168.1.50:7070`";
+                form.unknown("address", right)
+            })?;
             (LiveSource::Network { address }, true)
         }
         "replay" => replay(web, job, head, form).await?,
-        other => {
-            return Err(Problem::Input(format!(
-                "`source` = `{other}`: serial, network, replay, practice"
-            )));
-        }
+        _ => return Err(form.unknown("source", "serial, network, replay, practice")),
     };
     Ok(BenchSource::Sensors(Box::new(SensorSource {
         live,
@@ -106,23 +107,13 @@ async fn source(
 
 /// A numeric address in a network of the shop's own. The program must not be made to call anybody
 /// else, also not by a name.
-fn board_address(typed: &str) -> Result<String, Problem> {
-    let refused = || {
-        Problem::Input(format!(
-            "`address` = `{typed}`: the board's address in the shop's own network and its port, \
-             such as `192.168.1.50:7070`"
-        ))
-    };
-    let address: std::net::SocketAddr = typed.parse().map_err(|_| refused())?;
+fn board_address(typed: &str) -> Option<String> {
+    let address: std::net::SocketAddr = typed.parse().ok()?;
     let own = match address.ip() {
         IpAddr::V4(ip) => ip.is_private() || ip.is_loopback() || ip.is_link_local(),
         IpAddr::V6(ip) => ip.is_loopback() || ip.is_unique_local() || ip.is_unicast_link_local(),
     };
-    if own && address.port() != 0 {
-        Ok(address.to_string())
-    } else {
-        Err(refused())
-    }
+    (own && address.port() != 0).then(|| address.to_string())
 }
 
 /// A recording to be played: one of this job, or a file. True if its readings are new.
@@ -175,8 +166,14 @@ pub(super) fn hose(form: &Posted) -> Result<Option<HoseData>, Problem> {
             dead_volume_cc: dead_cc.unwrap_or(0.0),
         })),
         (None, None) if dead_cc.is_none() => Ok(None),
-        (None, _) => Err(form.refused("readings.hose_half", &[("field", "hose_length_m")])),
-        (Some(_), None) => Err(form.refused("readings.hose_half", &[("field", "hose_bore_mm")])),
+        (None, _) => Err(form.refused(
+            "readings.hose_half",
+            &[("field", &form.label("hose_length_m"))],
+        )),
+        (Some(_), None) => Err(form.refused(
+            "readings.hose_half",
+            &[("field", &form.label("hose_bore_mm"))],
+        )),
     }
 }
 
@@ -260,7 +257,7 @@ mod tests {
             "127.0.0.1:9",
             "[fe80::1]:7070",
         ] {
-            assert!(board_address(own).is_ok(), "{own}");
+            assert!(board_address(own).is_some(), "{own}");
         }
         for other in [
             "example.org:80",
@@ -270,7 +267,7 @@ mod tests {
             "localhost:80",
             "",
         ] {
-            assert!(board_address(other).is_err(), "{other}");
+            assert!(board_address(other).is_none(), "{other}");
         }
     }
 }

@@ -4,9 +4,11 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse, Redirect, Response};
-use evenpull_app::{NewPhoto, SealMoment, SealState, Stage, Together};
+use evenpull_app::{Booking, CorrectionRecord, NewPhoto, SealMoment, SealState, Stage, Together};
 
+use super::machines::odometer;
 use super::stored::{JobHead, SealRow, Stored, records, stored};
+use crate::labels::label;
 use crate::page::{Place, Shell, Visitor, shown};
 use crate::pages::aside::problem;
 use crate::posted::Posted;
@@ -19,9 +21,21 @@ struct BookingPage {
     s: Shell,
     job: JobHead,
     booked: String,
-    odometer: Option<i64>,
+    /// What was booked in, each value as its field shows it.
+    facts: [Fact; 3],
+    corrected: Vec<String>,
     seals: Vec<SealRow>,
     photos: Vec<PhotoView>,
+}
+
+/// A number of the booking.
+#[derive(Debug)]
+struct Fact {
+    field: &'static str,
+    /// Key of its label.
+    words: &'static str,
+    /// Empty where nothing was booked.
+    value: String,
 }
 
 #[derive(Debug)]
@@ -36,10 +50,13 @@ pub(crate) async fn booking(
     Path(id): Path<i64>,
 ) -> Result<Response, Problem> {
     let job = stored(&web, id).await?;
+    let booked = records(&web)?.booking(id).await;
+    let booked = booked.map_err(|e| problem(&web, &e))?;
     Ok(shown(&BookingPage {
+        facts: facts(&booked, &visitor),
+        corrected: corrections(&job.record.corrections, &web, &visitor),
         job: job.head(&visitor, "booking"),
         booked: web.when(job.record.line.created.ms),
-        odometer: job.record.line.odometer_km,
         seals: job.seals(SealMoment::Found, &visitor.texts),
         photos: job
             .record
@@ -52,6 +69,80 @@ pub(crate) async fn booking(
             .collect(),
         s: visitor.shell(Place::Jobs),
     }))
+}
+
+fn facts(booked: &Booking, visitor: &Visitor) -> [Fact; 3] {
+    let number = |v: Option<f64>| v.map_or_else(String::new, |v| visitor.writing.plain(v, 6));
+    let fact = |field, words, value| Fact {
+        field,
+        words,
+        value,
+    };
+    let km = booked
+        .odometer_km
+        .map_or_else(String::new, |km| km.to_string());
+    [
+        fact("odometer_km", "machine.odometer", km),
+        fact(
+            "pressure_kpa",
+            "machine.ambient",
+            number(booked.pressure_kpa),
+        ),
+        fact(
+            "temperature_c",
+            "machine.temperature",
+            number(booked.temperature_c),
+        ),
+    ]
+}
+
+/// What stood where something was corrected, in words.
+pub(super) fn corrections(all: &[CorrectionRecord], web: &Web, visitor: &Visitor) -> Vec<String> {
+    let words = |c: &CorrectionRecord| {
+        let number: Option<f64> = match c.field.as_str() {
+            "pressure_kpa" | "temperature_c" => c.was.parse().ok(),
+            _ => None,
+        };
+        let was = number.map_or_else(|| c.was.clone(), |n| visitor.writing.plain(n, 6));
+        let key = if was.is_empty() {
+            "booking.was_empty"
+        } else {
+            "booking.was"
+        };
+        let values = [
+            ("field", &*label(&c.field, &visitor.texts)),
+            ("was", &was),
+            ("when", &web.when(c.corrected.ms)),
+        ];
+        visitor.texts.fill(key, &values)
+    };
+    all.iter().map(words).collect()
+}
+
+/// Corrects the booking; what stood there stays on record, and a field that the form does not have stays as it is.
+pub(crate) async fn booking_corrected(
+    State(web): State<Web>,
+    Path(id): Path<i64>,
+    form: Posted,
+) -> Result<Redirect, Problem> {
+    let records = records(&web)?;
+    let stood = records.booking(id).await.map_err(|e| problem(&web, &e))?;
+    let mut right = stood;
+    if form.has("complaint") {
+        right.complaint = form.text("complaint").to_owned();
+    }
+    if form.has("odometer_km") {
+        right.odometer_km = odometer(&form)?;
+    }
+    if form.has("pressure_kpa") {
+        right.pressure_kpa = form.maybe_number("pressure_kpa")?;
+    }
+    if form.has("temperature_c") {
+        right.temperature_c = form.maybe_number("temperature_c")?;
+    }
+    let done = records.correct_booking(id, &right).await;
+    done.map_err(|e| problem(&web, &e))?;
+    Ok(Redirect::to(&format!("/jobs/{id}/booking")))
 }
 
 /// Keeps the seals that changed.
@@ -101,7 +192,7 @@ pub(super) fn posted_seals(
         let state = states.into_iter().find(|s| s.as_str() == word);
         let state = state.ok_or_else(|| {
             let known = states.map(SealState::as_str).join(", ");
-            Problem::Input(format!("`seal.{part}` = `{word}`: {known}"))
+            form.unknown(&format!("seal.{part}"), &known)
         })?;
         noted.push((moment, part, state));
     }

@@ -222,5 +222,5 @@ fn word(
     let found = known.into_iter().find(|w| *w == text);
     found
         .map(Some)
-        .ok_or_else(|| Problem::Input(format!("`{name}` = `{text}`: {}", known.join(", "))))
+        .ok_or_else(|| form.unknown(name, &known.join(", ")))
 }

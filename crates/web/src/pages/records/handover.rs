@@ -105,7 +105,7 @@ pub(crate) async fn handover(
 /// The sum of the turns of each adjuster.
 fn turned(job: &Stored, visitor: &Visitor) -> Vec<String> {
     let mut sums: Vec<(String, f64)> = Vec::new();
-    for a in &job.record.adjustments {
+    for a in job.record.turns_made() {
         match sums.iter_mut().find(|(name, _)| *name == a.adjuster) {
             Some((_, sum)) => *sum += a.turns,
             None => sums.push((a.adjuster.clone(), a.turns)),
@@ -116,7 +116,7 @@ fn turned(job: &Stored, visitor: &Visitor) -> Vec<String> {
             let way = job.profile.adjuster(&name).map(|a| a.way(sum).to_owned());
             let way = way.unwrap_or_default();
             let words = part_words(&job.profile, &name, &visitor.texts);
-            format!("{words}: {} {way}", visitor.writing.fixed(sum.abs(), 2))
+            format!("{words}: {} {way}", visitor.writing.plain(sum.abs(), 3))
         })
         .collect()
 }
@@ -126,7 +126,7 @@ fn turned_since(job: &Stored) -> bool {
     let readings = job.record.readings.iter();
     let counting = readings.filter(|r| r.withdrawn_reason.is_none());
     let last = counting.map(|r| r.id).max();
-    let mut turns = job.record.adjustments.iter();
+    let mut turns = job.record.turns_made();
     turns.any(|a| a.reading_id.is_none_or(|id| Some(id) > last))
 }
 

@@ -110,7 +110,7 @@ fn reading(
         "" => PressureUnit::KPa,
         word => word
             .parse()
-            .map_err(|e| Problem::Input(format!("`unit`: {e}")))?,
+            .map_err(|e| Problem::Input(format!("`{}`: {e}", form.label("unit"))))?,
     };
     Ok(Some(ReadingEntry {
         gauge: Some(GaugeEntry {

@@ -102,6 +102,8 @@ pub(crate) async fn job(State(web): State<Web>, Path(id): Path<i64>) -> Result<R
     let record = records(&web)?.job(id).await;
     let record = record.map_err(|e| problem(&web, &e))?;
     let end = match Stage::from_word(&record.line.stage) {
+        // What a job that is over is opened for, whatever stage was noted last.
+        _ if record.line.closed.is_some() => "handover",
         Some(Stage::Checks) => "checks",
         Some(Stage::Tune | Stage::Baseline) => "work",
         Some(Stage::Verify | Stage::Handover) => "handover",

@@ -4,10 +4,12 @@ use askama::Template;
 use axum::extract::{Path, Query, State};
 use axum::response::{Redirect, Response};
 use evenpull_app::{
-    Fragment, JobFilter, MachineLine, Moment, NewJob, NewMachine, NewOwner, Profile, profile_list,
+    Fragment, JobFilter, MachineBooking, MachineLine, Moment, NewJob, NewMachine, NewOwner,
+    Profile, day, profile_list,
 };
 use serde::Deserialize;
 
+use super::booking::corrections;
 use super::jobs::{JobRow, row};
 use super::stored::records;
 use super::years::{self, YearsView};
@@ -16,7 +18,6 @@ use crate::pages::aside::problem;
 use crate::posted::Posted;
 use crate::problem::Problem;
 use crate::state::Web;
-use crate::typed::day;
 
 #[derive(Debug, Template)]
 #[template(path = "machines.html")]
@@ -37,6 +38,7 @@ struct MachinePage {
     profile: String,
     bodies: String,
     owner: Option<(String, String, String)>,
+    corrected: Vec<String>,
     jobs: Vec<JobRow>,
     years: YearsView,
 }
@@ -74,7 +76,7 @@ pub(crate) async fn machine_posted(
         let found = profile_list().iter().find(|p| p.id == id);
         found
             .map(|p| p.toml.to_owned())
-            .ok_or_else(|| Problem::Input(format!("`profile` = `{id}`")))?
+            .ok_or_else(|| form.unknown("profile", "choose one of the list"))?
     } else {
         own.to_owned()
     };
@@ -85,7 +87,7 @@ pub(crate) async fn machine_posted(
     }
     // Read before anything is kept: a slip in the profile would leave an owner without a machine.
     Profile::from_toml("profile.toml", &profile_toml).map_err(|e| problem(&web, &e.into()))?;
-    let owner_id = match owner(&form, &web)? {
+    let owner_id = match owner(&form, &web, None)? {
         None => None,
         Some(owner) => {
             let id = records.add_owner(&owner).await;
@@ -103,31 +105,64 @@ pub(crate) async fn machine_posted(
     Ok(Redirect::to(&format!("/machines/{id}")))
 }
 
-/// The owner, where one was named, with a day that is not past.
-fn owner(form: &Posted, web: &Web) -> Result<Option<NewOwner>, Problem> {
+/// The owner, where one was named, with a day that is not past. Of one who stands already, the note and a day that
+/// was not changed stay as they are.
+fn owner(form: &Posted, web: &Web, stood: Option<&NewOwner>) -> Result<Option<NewOwner>, Problem> {
     if form.text("owner").is_empty() {
         let orphan = ["contact", "retain_until"]
             .into_iter()
             .find(|field| !form.text(field).is_empty());
         return match orphan {
-            Some(field) => Err(form.refused("machines.unnamed_owner", &[("field", field)])),
+            Some(field) => {
+                let values = [("field", &*form.label(field))];
+                Err(form.refused("machines.unnamed_owner", &values))
+            }
+            None if stood.is_some() => Err(form.refused("machines.owner_stays", &[])),
             None => Ok(None),
         };
     }
     let text = form.text("retain_until");
-    let day = day(text).ok_or_else(|| form.refused("machines.no_day", &[("text", text)]))?;
+    let field = form.label("retain_until");
+    let day = day(text)
+        .ok_or_else(|| form.refused("machines.no_day", &[("field", &field), ("text", text)]))?;
     let now = (web.calendar())(Moment::from_ms(web.now_ms()));
-    if day < (now.year, now.month, now.day) {
+    let past = day < (now.year, now.month, now.day);
+    if past && stood.is_none_or(|o| o.retain_until != text) {
         let today = format!("{:04}-{:02}-{:02}", now.year, now.month, now.day);
-        let values = [("text", text), ("today", &today)];
+        let values = [("field", &*field), ("text", text), ("today", &today)];
         return Err(form.refused("machines.past_day", &values));
     }
     Ok(Some(NewOwner {
         name: form.text("owner").to_owned(),
         contact: form.text("contact").to_owned(),
-        note: String::new(),
+        note: stood.map_or_else(String::new, |o| o.note.clone()),
         retain_until: text.to_owned(),
     }))
+}
+
+/// Corrects what was entered of a machine and its owner; what stood there stays on record.
+pub(crate) async fn machine_corrected(
+    State(web): State<Web>,
+    Path(id): Path<i64>,
+    form: Posted,
+) -> Result<Redirect, Problem> {
+    let records = records(&web)?;
+    let stood = records.machine(id).await.map_err(|e| problem(&web, &e))?;
+    let of_owner = match stood.data.owner_id {
+        Some(owner) => Some(records.owner(owner).await.map_err(|e| problem(&web, &e))?),
+        None => None,
+    };
+    if form.text("name").is_empty() {
+        return Err(form.refused("machines.no_name", &[]));
+    }
+    let right = MachineBooking {
+        name: form.text("name").to_owned(),
+        registration: form.text("registration").to_owned(),
+        owner: owner(&form, &web, of_owner.as_ref().map(|o| &o.data))?,
+    };
+    let done = records.correct_machine(id, &right).await;
+    done.map_err(|e| problem(&web, &e))?;
+    Ok(Redirect::to(&format!("/machines/{id}")))
 }
 
 pub(crate) async fn machine(
@@ -148,6 +183,8 @@ pub(crate) async fn machine(
         ..JobFilter::default()
     };
     let jobs = records.jobs(&filter).await.map_err(|e| problem(&web, &e))?;
+    let corrected = records.machine_corrections(id).await;
+    let corrected = corrected.map_err(|e| problem(&web, &e))?;
     let history = records.history(id).await.map_err(|e| problem(&web, &e))?;
     Ok(shown(&MachinePage {
         id,
@@ -155,6 +192,7 @@ pub(crate) async fn machine(
         jobs: jobs.iter().map(|l| row(l, &web, &visitor)).collect(),
         bodies: profile.bodies().join(", "),
         profile: profile.name,
+        corrected: corrections(&corrected, &web, &visitor),
         owner: owner.map(|o| (o.data.name, o.data.contact, o.data.retain_until)),
         name: found.data.name,
         registration: found.data.registration,
@@ -176,14 +214,19 @@ pub(crate) async fn book_posted(
         "" => String::new(),
         keys => format!("[ambient]\n{keys}"),
     };
-    let odometer = form.maybe_whole("odometer_km")?;
     let job = NewJob {
         machine_id,
         complaint: form.text("complaint").to_owned(),
-        odometer_km: odometer.map(|km| km.round() as i64),
+        odometer_km: odometer(&form)?,
         head_toml,
     };
     let id = records(&web)?.add_job(&job).await;
     let id = id.map_err(|e| problem(&web, &e))?;
     Ok(Redirect::to(&format!("/jobs/{id}/booking")))
+}
+
+/// The odometer as it was typed, in whole kilometres.
+pub(super) fn odometer(form: &Posted) -> Result<Option<i64>, Problem> {
+    let km = form.maybe_whole("odometer_km")?;
+    Ok(km.map(|km| km.round() as i64))
 }

@@ -54,6 +54,8 @@ pub(crate) async fn readings(
     Path(id): Path<i64>,
 ) -> Result<Response, Problem> {
     let job = stored(&web, id).await?;
+    let read = records(&web)?.read_depressions(id).await;
+    let read = read.map_err(|e| problem(&web, &e))?;
     let conditions = Condition::ALL
         .map(|c| (c.as_str(), condition_words(c, &visitor.texts).to_owned()))
         .into();
@@ -67,7 +69,7 @@ pub(crate) async fn readings(
             .record
             .readings
             .iter()
-            .map(|r| row(r, &job.profile, &web, &visitor))
+            .map(|r| row(r, read.get(&r.id), &job.profile, &web, &visitor))
             .collect(),
         on_bench: web.bench_job() == Some(id),
         recordings: job
@@ -84,10 +86,21 @@ pub(crate) async fn readings(
     }))
 }
 
-fn row(r: &ReadingRecord, profile: &Profile, web: &Web, visitor: &Visitor) -> ReadingRow {
+fn row(
+    r: &ReadingRecord,
+    read: Option<&Vec<Option<f64>>>,
+    profile: &Profile,
+    web: &Web,
+    visitor: &Visitor,
+) -> ReadingRow {
     let mut known = Condition::ALL.into_iter();
     let condition = known.find(|c| c.as_str() == r.condition);
     let words = condition.map(|c| condition_words(c, &visitor.texts).to_owned());
+    let mut values = said::reading(&r.values_toml, visitor);
+    // What gauges showed stands among the values already.
+    if let Some(kpa) = read.filter(|_| r.recording.is_some()) {
+        values.insert(0, said::recorded(profile.bodies(), kpa, visitor));
+    }
     let file = r.recording.as_ref().map(|f| f.file_name.clone());
     let speed = said::typed_number(&r.values_toml, "rpm");
     let doubt = condition
@@ -97,7 +110,7 @@ fn row(r: &ReadingRecord, profile: &Profile, web: &Web, visitor: &Visitor) -> Re
         id: r.id,
         condition: words.unwrap_or_else(|| r.condition.clone()),
         taken: web.when(r.taken.ms),
-        values: said::reading(&r.values_toml, visitor),
+        values,
         recording: file.unwrap_or_default(),
         withdrawn: r.withdrawn_reason.clone(),
         doubt: doubt
@@ -154,7 +167,7 @@ fn entry(form: &Posted, bodies: &[String]) -> Result<ReadingEntry, Problem> {
     let condition = Condition::ALL.into_iter().find(|c| c.as_str() == word);
     let condition = condition.ok_or_else(|| {
         let known = Condition::ALL.map(Condition::as_str).join(", ");
-        Problem::Input(format!("`condition` = `{word}`: {known}"))
+        form.unknown("condition", &known)
     })?;
     let per_body = |name: &str| -> Result<Vec<(String, f64)>, Problem> {
         let mut all = Vec::new();
@@ -170,7 +183,7 @@ fn entry(form: &Posted, bodies: &[String]) -> Result<ReadingEntry, Problem> {
         "" => PressureUnit::KPa,
         text => text
             .parse()
-            .map_err(|e| Problem::Input(format!("`unit`: {e}")))?,
+            .map_err(|e| Problem::Input(format!("`{}`: {e}", form.label("unit"))))?,
     };
     Ok(ReadingEntry {
         gauge: (!gauge.is_empty()).then(|| GaugeEntry {

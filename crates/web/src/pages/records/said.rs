@@ -61,6 +61,24 @@ pub(super) fn reading(values_toml: &str, visitor: &Visitor) -> Vec<(String, Stri
         .collect()
 }
 
+/// The mean depressions [kPa] that were read from a recording, in the unit of the shop.
+pub(super) fn recorded(
+    bodies: &[String],
+    kpa: &[Option<f64>],
+    visitor: &Visitor,
+) -> (String, String) {
+    let w = visitor.writing;
+    let each = bodies.iter().zip(kpa).map(|(body, kpa)| {
+        let shown = kpa.map_or_else(|| "–".to_owned(), |kpa| w.pressure(kpa));
+        format!("{body} {shown}")
+    });
+    let values = each.collect::<Vec<_>>().join(", ");
+    (
+        visitor.texts.at("said.recorded").to_owned(),
+        format!("{values} {}", w.unit()),
+    )
+}
+
 /// One number of a reading, as it was typed.
 pub(super) fn typed_number(values_toml: &str, key: &str) -> Option<f64> {
     let table = DeTable::parse(values_toml).ok()?;

@@ -3,9 +3,7 @@
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::{
-    Adjuster, AdjusterKind, Condition, GateState, Job, Profile, Reading, ShownFindings, Stage, Step,
-};
+use evenpull_app::{Adjuster, GateState, Profile, ShownFindings, Stage, Step, TurnDoubt};
 
 use super::stored::{JobHead, Stored, part_words, records, stage_words, stored};
 use crate::page::{Place, Shell, Visitor, shown};
@@ -49,9 +47,12 @@ struct GateRow {
 
 #[derive(Debug)]
 struct TurnRow {
+    id: i64,
     adjuster: String,
     turns: String,
     made: String,
+    /// When it was taken back; empty where it counts.
+    taken_back: String,
 }
 
 pub(crate) async fn work(
@@ -102,9 +103,11 @@ fn turns(job: &Stored, web: &Web, visitor: &Visitor) -> Vec<TurnRow> {
         .adjustments
         .iter()
         .map(|a| TurnRow {
+            id: a.id,
+            taken_back: a.withdrawn.map_or_else(String::new, |at| web.when(at.ms)),
             turns: format!(
                 "{}: {}",
-                visitor.writing.fixed(a.turns.abs(), 2),
+                visitor.writing.plain(a.turns.abs(), 3),
                 way(&a.adjuster, a.turns)
             ),
             adjuster: part_words(&job.profile, &a.adjuster, &visitor.texts),
@@ -179,16 +182,29 @@ pub(crate) async fn turn_posted(
     let name = form.text("adjuster");
     if form.text("sure") != "yes" {
         let job = stored(&web, id).await?;
-        let texts = records(&web)?.job_texts(id).await;
-        let texts = texts.map_err(|e| problem(&web, &e))?;
-        let file = Job::draft_from_toml("job", &texts.job_toml, &job.profile);
-        let file = file.map_err(|e| problem(&web, &e.into()))?;
-        if let Some(doubt) = turn_doubt(&web, &job, &file, name, signed) {
-            return Err(Problem::Input(doubt));
+        let doubt = records(&web)?.turn_doubt(id, name, signed).await;
+        if let Some(doubt) = doubt.map_err(|e| problem(&web, &e))? {
+            let words = doubt_words(&web, &job.profile, (name, signed), doubt);
+            return Err(Problem::Input(words));
         }
     }
     let kept = records(&web)?.record_adjustment(id, name, signed).await;
     kept.map_err(|e| problem(&web, &e))?;
+    Ok(Redirect::to(&format!("/jobs/{id}/work")))
+}
+
+/// Takes a turn back that was noted by mistake; it stays on record.
+pub(crate) async fn turn_withdrawn(
+    State(web): State<Web>,
+    Path((id, turn)): Path<(i64, i64)>,
+    _form: Posted,
+) -> Result<Redirect, Problem> {
+    let job = stored(&web, id).await?;
+    if !job.record.turns_made().any(|a| a.id == turn) {
+        return Err(Problem::NotFound);
+    }
+    let done = records(&web)?.withdraw_adjustment(turn).await;
+    done.map_err(|e| problem(&web, &e))?;
     Ok(Redirect::to(&format!("/jobs/{id}/work")))
 }
 
@@ -198,67 +214,42 @@ fn signed_turns(form: &Posted, texts: &Texts) -> Result<f64, Problem> {
     let (less, way) = match form.text("way") {
         "more" => (false, "+"),
         "less" => (true, "\u{2212}"),
-        other => return Err(Problem::Input(format!("`way` = `{other}`: more, less"))),
+        _ => return Err(form.unknown("way", "+, \u{2212}")),
     };
     if sign(form.text("turns")).is_some_and(|minus| minus != less) {
-        let values = [("turns", form.text("turns")), ("way", way)];
+        let values = [
+            ("field", &*form.label("turns")),
+            ("turns", form.text("turns")),
+            ("way", way),
+        ];
         return Err(Problem::Input(texts.fill("work.sign_and_way", &values)));
     }
     Ok(if less { -turns.abs() } else { turns.abs() })
 }
 
-/// Most turns at once of a screw that has no range in the profile; more is a slip of the finger.
-/// Common practice, no source: balance adjusters and stops are moved by eighths and quarters.
-const MOST_TURNS: f64 = 5.0;
-/// What counting turns from the seat may be off by [turns]; common practice, no source.
-const SEAT_SLACK: f64 = 0.25;
-
-/// Why a turn is asked about before it is noted; `None` where it is of the usual kind.
-fn turn_doubt(web: &Web, job: &Stored, file: &Job, name: &str, turns: f64) -> Option<String> {
-    let adjuster = job.profile.adjuster(name)?;
-    let bleed = job
-        .profile
-        .bleed
-        .filter(|_| adjuster.kind == AdjusterKind::Bleed);
-    let most = bleed.map_or(MOST_TURNS, |b| b.max_turns);
-    let stood = bleed.and_then(|_| bleed_stands(job, file, &adjuster));
-    let (key, from) = match stood {
-        _ if turns.abs() > most => ("work.far", 0.0),
-        Some(from) if from + turns < -SEAT_SLACK => ("work.below_seat", from),
-        Some(from) if from + turns > most + SEAT_SLACK => ("work.beyond", from),
-        _ => return None,
+/// A turn that is asked about, in words.
+fn doubt_words(
+    web: &Web,
+    profile: &Profile,
+    (name, turns): (&str, f64),
+    doubt: TurnDoubt,
+) -> String {
+    let (key, from, left, most) = match doubt {
+        TurnDoubt::Far { most } => ("work.far", 0.0, turns, most),
+        TurnDoubt::BelowSeat { from, left } => ("work.below_seat", from, left, 0.0),
+        TurnDoubt::Beyond { from, left, most } => ("work.beyond", from, left, most),
     };
     let writing = web.writing();
+    let texts = web.texts();
     let values = [
-        ("adjuster", &*part_words(&job.profile, name, &web.texts())),
+        ("field", texts.at("work.turns")),
+        ("adjuster", &part_words(profile, name, &texts)),
         ("turns", &writing.plain(turns, 3)),
         ("most", &writing.plain(most, 2)),
         ("from", &writing.plain(from, 2)),
-        ("left", &writing.plain(from + turns, 2)),
+        ("left", &writing.plain(left, 2)),
     ];
-    Some(web.texts().fill(key, &values))
-}
-
-/// Where a bleed stands by what was counted last and turned since [turns from seat].
-fn bleed_stands(job: &Stored, file: &Job, adjuster: &Adjuster) -> Option<f64> {
-    let body = job.profile.body_index(adjuster.bodies.first()?)?;
-    // Bleeds shut for a reading are set back after it, so that count says nothing of now.
-    let counted = |r: &Reading| {
-        let open = r.condition != Condition::IdleBleedsShut;
-        r.bleed_turns.as_ref()?.get(body).copied().filter(|_| open)
-    };
-    let last = file.readings.iter().rposition(|r| counted(r).is_some())?;
-    let since = file.readings[last + 1..].iter().flat_map(|r| &r.adjusted);
-    let since: f64 = since
-        .filter(|a| a.adjuster == adjuster.name)
-        .map(|a| a.turns)
-        .sum();
-    let pending = job.record.adjustments.iter();
-    let pending: f64 = pending
-        .filter(|a| a.reading_id.is_none() && a.adjuster == adjuster.name)
-        .map(|a| a.turns)
-        .sum();
-    Some(counted(&file.readings[last])? + since + pending)
+    texts.fill(key, &values)
 }
 
 /// Keeps the written reason for turning a sealed part.
