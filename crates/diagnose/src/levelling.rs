@@ -35,9 +35,12 @@ const VALVE_RANGE: (f64, f64) = (0.08, 0.75);
 const REPEAT_KPA: f64 = 0.3;
 
 impl Desk<'_> {
-    /// Balance adjusters first, bleeds after.
+    /// Balance adjusters first, bleeds after; nothing where the seal of a link that is off is broken.
     pub(crate) fn level(&self) -> Vec<Advice> {
         let off = self.links_to_turn();
+        if let Some(altered) = self.altered_link(&off) {
+            return vec![altered];
+        }
         let mut steps = self.balance(&off);
         steps.extend(self.bleeds(&off));
         steps

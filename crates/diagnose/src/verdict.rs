@@ -297,16 +297,38 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
         n.channel(Channel::Prior) - mine.channel(Channel::Prior)
     });
     if !sound && strained > TELLING {
-        pro.push(format!(
-            "without it the machine would lie far outside what a sound one shows ({})",
-            seen(court, Channel::AreasIdle, pair)
+        // What was read before a balance was turned tells of another machine; a bleed shows at idle.
+        let stands = |p: &&Point| p.turned_since.iter().all(|turns| *turns == 0.0);
+        let shows = |p: &&Point| fault.code != CauseCode::BleedBlocked || p.at_stop();
+        let points = court.evidence.points.iter().filter(stands).filter(shows);
+        let apart = gaps(court, points, pair, Shown::Judged);
+        pro.push(apart.map_or_else(
+            || {
+                "without it other parts would have to stand far from where a sound machine has them"
+                    .to_owned()
+            },
+            |apart| format!("a machine without it would not read so far apart ({apart})"),
         ));
     }
     if sound && con.is_empty() {
-        pro.push(format!(
-            "a sound machine explains {}",
-            seen(court, Channel::AreasIdle, pair)
-        ));
+        let idle: Vec<&Point> = court
+            .evidence
+            .points
+            .iter()
+            .filter(|p| p.at_stop())
+            .collect();
+        let all: Vec<&Point> = court.evidence.points.iter().collect();
+        let (what, points) = if idle.is_empty() {
+            ("the readings", all)
+        } else {
+            ("the idle readings", idle)
+        };
+        let apart = gaps(court, points, pair, Shown::Judged);
+        pro.push(match apart {
+            Some(apart) => format!("a sound machine explains {what} ({apart})"),
+            None if court.model.space.bodies > 1 => format!("{what} are even"),
+            None => format!("a sound machine explains {what}"),
+        });
     }
 }
 
@@ -315,9 +337,19 @@ fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
     let points = &court.evidence.points;
     let idle = points.iter().filter(|p| p.at_stop());
     let off = points.iter().filter(|p| !p.at_stop());
+    let with = |what: &str, numbers: Option<String>| match numbers {
+        Some(numbers) => format!("{what} ({numbers})"),
+        None => what.to_owned(),
+    };
+    let listed = |all: Vec<String>, unit: &str| {
+        (!all.is_empty()).then(|| format!("{}{unit}", all.join(" and ")))
+    };
     match channel {
-        Channel::AreasIdle => format!("the idle readings ({})", gaps(court, idle, pair)),
-        Channel::AreasOffIdle => format!("the readings off idle ({})", gaps(court, off, pair)),
+        Channel::AreasIdle => with("the idle readings", gaps(court, idle, pair, Shown::Judged)),
+        Channel::AreasOffIdle => with(
+            "the readings off idle",
+            gaps(court, off, pair, Shown::Judged),
+        ),
         Channel::Level => "how the through-areas grow from idle to hold".to_owned(),
         Channel::Volts => match (
             court.model.profile.sensor,
@@ -338,9 +370,9 @@ fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
                 .filter_map(|p| p.steps)
                 .map(|s| format!("{s:.0}"))
                 .collect();
-            format!(
-                "where the idle valve stands at idle ({} steps)",
-                steps.join(" and ")
+            with(
+                "where the idle valve stands at idle",
+                listed(steps, " steps"),
             )
         }
         Channel::Speed => {
@@ -349,13 +381,16 @@ fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
                 .filter(|p| p.at_stop() && p.rpm_read)
                 .map(|p| format!("{:.0}", p.rpm))
                 .collect();
-            format!(
-                "the idle speed ({} rpm where {:.0} is meant)",
-                rpm.join(" and "),
-                court.model.profile.engine.idle_rpm
+            let meant = court.model.profile.engine.idle_rpm;
+            with(
+                "the idle speed",
+                listed(rpm, &format!(" rpm where {meant:.0} is meant")),
             )
         }
-        Channel::Gauges | Channel::Prior => "the gauge readings".to_owned(),
+        Channel::Gauges | Channel::Prior => with(
+            "the gauge readings",
+            gaps(court, points, pair, Shown::Gauges),
+        ),
         Channel::Sensors => {
             let differ: Vec<String> = points
                 .iter()
@@ -384,40 +419,62 @@ fn compared(court: &Court<'_>, fault: Fault) -> [usize; 2] {
     }
 }
 
-/// Two bodies in each point: area difference and depressions.
+/// Which values of a reading are shown.
+#[derive(Clone, Copy, PartialEq)]
+enum Shown {
+    /// Areas where they were read, else depressions.
+    Judged,
+    /// Depressions of the gauges.
+    Gauges,
+}
+
+/// Differences that are left out as nothing [mm2, kPa]: gauges repeat to 0.3 kPa (common practice, no source), 0.1 mm2 is as
+/// much at idle (filling model).
+const NOTHING: (f64, f64) = (0.1, 0.25);
+
+/// Most differences that are listed: the largest.
+const MOST_LISTED: usize = 6;
+
+/// Two bodies in each point: area difference or depressions; `None` where nothing is seen between them.
 fn gaps<'a>(
     court: &Court<'_>,
-    points: impl Iterator<Item = &'a Point>,
+    points: impl IntoIterator<Item = &'a Point>,
     [first, second]: [usize; 2],
-) -> String {
+    shown: Shown,
+) -> Option<String> {
     let names = court.model.profile.bodies();
-    let all: Vec<String> = points
+    let mut all: Vec<(f64, String)> = (points.into_iter())
         .filter_map(|p| {
             let what = match p.condition {
                 Condition::IdleBleedsShut => "bleeds shut".to_owned(),
                 Condition::Idle => "idle".to_owned(),
                 _ => format!("{:.0} rpm", (p.rpm / 50.0).round() * 50.0),
             };
-            if let (Some(a), Some(b)) = (
-                p.ln_area.get(first)?.as_ref(),
-                p.ln_area.get(second)?.as_ref(),
-            ) {
-                let gap = a.value.exp() - b.value.exp();
-                return Some(format!("{what} {gap:+.1} mm2"));
+            let area = |b: usize| Some(p.ln_area.get(b)?.as_ref()?.value.exp());
+            let areas = area(first).zip(area(second));
+            if let (Some((a, b)), Shown::Judged) = (areas, shown) {
+                return Some(((a - b) / NOTHING.0, format!("{what} {:+.1} mm2", a - b)));
             }
-            let d = p.depressions_kpa()?;
-            Some(format!("{what} {:+.1} kPa", d.get(first)? - d.get(second)?))
+            let d = match shown {
+                Shown::Judged => p.depressions_kpa()?,
+                Shown::Gauges => p.gauge_kpa.as_deref()?,
+            };
+            let gap = d.get(first)? - d.get(second)?;
+            Some((gap / NOTHING.1, format!("{what} {gap:+.1} kPa")))
         })
+        .filter(|(size, _)| size.abs() >= 1.0)
         .collect();
-    if all.is_empty() {
-        return "none".to_owned();
-    }
-    format!(
-        "{} minus {}: {}",
+    let mut sizes: Vec<f64> = all.iter().map(|(size, _)| size.abs()).collect();
+    sizes.sort_by(|a, b| b.total_cmp(a));
+    let least = sizes.get(MOST_LISTED - 1).copied().unwrap_or(0.0);
+    all.retain(|(size, _)| size.abs() >= least);
+    let list: Vec<String> = all.into_iter().map(|(_, text)| text).collect();
+    let second = names.get(second).filter(|_| !list.is_empty())?;
+    Some(format!(
+        "{} minus {second}: {}",
         names[first],
-        names.get(second).map_or("", |n| n.as_str()),
-        all.join(", ")
-    )
+        list.join(", ")
+    ))
 }
 
 /// What speaks for unequal bleeds: their turns, or what was read at idle.

@@ -97,7 +97,7 @@ fn bleeds_wait_for_an_idle_after_the_balance() {
     let of_bleed = |a: &Assessment| a.advice.iter().any(|s| s.adjuster.starts_with("bleed."));
     let mut made = make(&PutIn {
         link_deg: 0.5,
-        ln_bleed: [0.5, -0.5],
+        ln_bleed: [0.3, -0.3],
         then_turned: Some((-0.55, 0.9)),
         ..PutIn::default()
     });
