@@ -97,6 +97,9 @@ impl Desk<'_> {
                 format!("gauge on {body}"),
                 "swap it with another body's, zero or replace the one that is off, read again",
             ),
+            _ if self.model.space.bodies < 2 => {
+                ("gauge".to_owned(), "zero or replace it, read again")
+            }
             _ => (
                 "gauges and sensors".to_owned(),
                 "swap them side to side, zero or replace the one that is off, read again",

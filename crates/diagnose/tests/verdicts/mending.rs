@@ -2,6 +2,8 @@
 
 use evenpull_diagnose::{Advice, Assessment, CauseCode};
 
+use evenpull_job::{Job, Profile};
+
 use crate::bench::{PutIn, gauges, make};
 use crate::{leading, turns_nothing};
 
@@ -179,4 +181,26 @@ fn an_adjuster_is_not_turned_while_the_seal_of_its_own_link_is_broken() {
         sealed.way.contains("put the link back to its mark"),
         "{sealed:?}"
     );
+}
+
+/// There is nothing to exchange between cylinders on an engine with one.
+#[test]
+fn a_single_body_is_told_to_swap_nothing() {
+    let profile = "format = \"evenpull.profile/1\"\nname = \"Wren 450\"\n[engine]\ncylinders = [\"one\"]\n\
+                   displacement_cc = 450.0\n[body]\nbore_mm = 44.0\n[bleed]\narea_mm2_per_turn = 1.5\n";
+    let profile = Profile::from_toml("profile.toml", profile).expect("a single");
+    let text = "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\n[[reading]]\ncondition = \"idle\"\n\
+                bleed_turns = { one = 0.5 }\ngauge = { one = 42.8, unit = \"kPa\" }\n\
+                [[reading]]\ncondition = \"hold\"\nrpm = 3750\ngauge = { one = 42.0, unit = \"kPa\" }\n";
+    let job = Job::from_toml("job.toml", text, &profile).expect("a job");
+    let a = evenpull_diagnose::assess(&job, &profile, &[None, None]);
+    assert!(
+        a.notices.iter().all(|n| n.code != "gauges-unchecked"),
+        "{:?}",
+        a.notices
+    );
+    let to_come = a.readings_to_come.iter().chain(&a.next_reading);
+    for reading in to_come {
+        assert!(!reading.what.contains("swap"), "{reading:?}");
+    }
 }
