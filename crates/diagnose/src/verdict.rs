@@ -65,10 +65,41 @@ fn borne_out(court: &Court<'_>, leading: Fault) -> bool {
     if at_one_opening(court.evidence) && stands_on_growth(leading.code) {
         return false;
     }
+    if leading.code == CauseCode::GaugeFault && seen_at_one_end(court.evidence, leading.body) {
+        return false;
+    }
     court.weighed.alternative(leading).is_none_or(|own| {
         let asks = own.weak && court.weighed.asks_for_air > SPEAKS;
         own.direct || own.signs.len() + usize::from(asks) > 1
     })
+}
+
+/// Share of the larger of two differences that the smaller one must reach for both to be the same; assumed.
+const SAME: f64 = 0.3;
+
+/// A gauge that reads wrong does so whatever the throttle; true where gauges alone, never exchanged, show body `b` off
+/// its fellows with the throttle shut or with it open, and not with the other.
+fn seen_at_one_end(evidence: &Evidence, b: Option<usize>) -> bool {
+    let checked = |p: &Point| p.swapped || p.recorded_kpa.is_some();
+    let Some(b) = b.filter(|_| !evidence.points.iter().any(checked)) else {
+        return false;
+    };
+    let off_fellows = |shut: bool| {
+        let points = evidence.points.iter().filter(|p| p.at_stop() == shut);
+        let all: Vec<f64> = points
+            .filter_map(|p| {
+                let read = p.gauge_kpa.as_ref()?;
+                let others = read.iter().sum::<f64>() - read.get(b)?;
+                Some(read[b] - others / (read.len() - 1) as f64)
+            })
+            .collect();
+        (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
+    };
+    let Some((shut, open)) = off_fellows(true).zip(off_fellows(false)) else {
+        return false;
+    };
+    let most = shut.abs().max(open.abs());
+    most > NOTHING.1 && shut * open < SAME * most * most
 }
 
 /// Leaks, plates and instruments, which differ by how what they do changes with the opening and by nothing else.
@@ -182,6 +213,11 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
                 court.model.profile.bodies()[b]
             ));
             body = Some(b);
+        }
+        if seen_at_one_end(court.evidence, leading.body) {
+            evidence_against.push(
+                "a gauge that reads wrong does so at idle as well as at hold, and the readings differ at one of them only".to_owned(),
+            );
         }
     }
     Cause {

@@ -1,6 +1,6 @@
 //! What keeps an answer from being given: readings that contradict each other, their notes or what was found by hand.
 
-use evenpull_diagnose::{Assessment, CauseCode};
+use evenpull_diagnose::{Assessment, CauseCode, ReadingKind};
 
 use crate::bench::{PutIn, gauges, make};
 use crate::{leading, turns_nothing};
@@ -197,4 +197,63 @@ fn one_trace_under_two_names_is_left_out() {
     }
     let a = made.assess();
     assert!(a.undetermined && says(&a, "same-trace"), "{:?}", a.notices);
+}
+
+/// A gauge that reads high does so at idle as well: a triple that is even at idle and whose middle body pulls more at
+/// hold alone was not read by a wrong gauge.
+#[test]
+fn a_difference_at_hold_alone_is_no_gauge_that_reads_wrong() {
+    let read = |condition: &str, rpm: f64, [one, two, three]: [f64; 3]| {
+        format!(
+            "[[reading]]\ncondition = \"{condition}\"\nrpm = {rpm}\n\
+             gauge = {{ 1 = {one:.1}, 2 = {two:.1}, 3 = {three:.1}, unit = \"kPa\" }}\n"
+        )
+    };
+    for hold in [[42.0, 45.0, 42.0], [42.0, 42.0, 39.0]] {
+        let lines = ZEROED.to_owned()
+            + &read("idle-bleeds-shut", 1250.0, [42.0, 42.0, 42.1])
+            + &read("idle", 1250.0, [42.0, 42.1, 42.0])
+            + "bleed_turns = { 1 = 0.5, 2 = 0.5, 3 = 0.5 }\n"
+            + &read("hold", 3750.0, hold);
+        let a = gauges(3, &lines).assess();
+        assert!(a.undetermined, "{hold:?}: {:?}", a.causes);
+        turns_nothing(&a);
+        let named = a.causes.iter().find(|c| c.code == CauseCode::GaugeFault);
+        if let Some(said) = named.map(|c| &c.evidence_against) {
+            assert!(
+                said.iter().any(|t| t.contains("at idle as well")),
+                "{said:?}"
+            );
+        }
+        // An exchange of the gauges tells; it may still be a kinked hose or a slip of the pen.
+        assert_eq!(
+            a.next_reading.expect("a reading").kind,
+            ReadingKind::SwapGauges
+        );
+    }
+}
+
+/// The same gauge reading high at idle and at hold is not held back.
+#[test]
+fn a_gauge_that_reads_high_everywhere_is_named() {
+    let read = |condition: &str, more: &str| {
+        format!(
+            "[[reading]]\ncondition = \"{condition}\"\n{more}\n\
+             gauge = {{ 1 = 42.0, 2 = 47.0, 3 = 42.1, unit = \"kPa\" }}\n"
+        )
+    };
+    let turns = "bleed_turns = { 1 = 0.5, 2 = 0.5, 3 = 0.5 }";
+    let lines = ZEROED.to_owned()
+        + &read("idle-bleeds-shut", "")
+        + &read("idle", turns)
+        + &read("sweep", "rpm = 2500")
+        + &read("hold", "rpm = 3750");
+    let a = gauges(3, &lines).assess();
+    assert_eq!(
+        leading(&a),
+        (vec![CauseCode::GaugeFault], Some("2")),
+        "{:?}",
+        a.causes
+    );
+    assert!(!a.undetermined, "{:?}", a.causes);
 }
