@@ -98,8 +98,8 @@ fn baseline_step(cause: &Cause, reason_given: bool) -> Advice {
             "of the sealed parts turn only a stop that is named below, to its volts; where none is, the baseline is not \
              known well enough to turn one"
         } else {
-            "leave sealed parts alone in this stage; restoring a working baseline needs an override with a written \
-             reason (`[baseline] reason` in the job)"
+            "turn nothing for now, neither the sealed part nor a balance adjuster or bleed to make up for it; putting it \
+             back needs an override with a written reason (`[baseline] reason` in the job)"
         },
         BASELINE_GATE,
         "a sealed part was moved; compensating with the balance adjuster or the bleeds would hide it",

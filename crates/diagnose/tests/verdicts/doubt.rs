@@ -257,3 +257,38 @@ fn a_gauge_that_reads_high_everywhere_is_named() {
     );
     assert!(!a.undetermined, "{:?}", a.causes);
 }
+
+fn all_evidence(a: &Assessment) -> Vec<&String> {
+    a.causes
+        .iter()
+        .flat_map(|c| c.evidence_for.iter().chain(&c.evidence_against))
+        .collect()
+}
+
+/// A stop that carries both plates leaves them alike: what speaks for it are volts and idle valve, not 0.1 mm2.
+#[test]
+fn evidence_says_what_was_seen_and_no_numbers_that_are_nothing() {
+    let stop = make(&PutIn {
+        stop_deg: [0.5, 0.0],
+        seals: "\"stop.left\" = \"disturbed\"\n".to_owned(),
+        ..PutIn::default()
+    });
+    let a = stop.assess();
+    assert!(leading(&a).0.contains(&CauseCode::StopIn), "{:?}", a.causes);
+    let said = &a.causes[0].evidence_for;
+    assert!(
+        said.iter().any(|t| t.contains("raw sensor volts")),
+        "{said:?}"
+    );
+    for text in all_evidence(&a) {
+        let nothing = ["+0.0", "-0.0", "(none)", "( steps)"];
+        assert!(nothing.iter().all(|n| !text.contains(n)), "{text}");
+    }
+    assert!(said.iter().all(|t| !t.contains("so far apart")), "{said:?}");
+}
+
+#[test]
+fn an_even_idle_is_called_even() {
+    let a = make(&PutIn::default()).assess();
+    assert_eq!(a.causes[0].evidence_for, ["the idle readings are even"]);
+}
