@@ -6,8 +6,8 @@ use evenpull_job::{AdjusterKind, GateCheck, GateState, Profile, Step};
 /// Puts what the findings say of the balance adjusters and bleeds into the gates of an order.
 ///
 /// A difference over the limit is no reason to turn a screw while a leak is open, a gauge is in doubt or a sealed
-/// part was moved: then the step waits, and says for what. A step whose screw the findings do turn is not done,
-/// however small the difference of a single reading.
+/// part was moved: then the step waits, and says for what. A step that is done stays so where the findings only
+/// trim what is left.
 pub(crate) fn held_against(
     gates: Vec<GateCheck>,
     found: &Assessment,
@@ -16,17 +16,25 @@ pub(crate) fn held_against(
     let turned = |kind| first_turn_of(&found.advice, profile, kind);
     let balance = turned(AdjusterKind::Balance);
     let bleed = turned(AdjusterKind::Bleed);
+    let good_at_idle = !(gates.iter())
+        .any(|g| g.step == Step::OpenBleed && matches!(g.state, GateState::NotMet(_)));
     let one = |check: GateCheck| {
         let own = match check.step {
             Step::BalanceAdjuster => balance,
             Step::OpenBleed => bleed,
             _ => return check,
         };
+        if let (Step::OpenBleed, Some(step)) = (check.step, balance) {
+            return after_balance(check, step, own.is_some());
+        }
         let state = match (check.state, own) {
-            (GateState::Met(seen), Some(step)) => GateState::NotMet(format!(
-                "{seen}; all readings together ask for step {step} of what to do"
+            (GateState::Met(seen), Some(step)) if good_at_idle => GateState::Met(format!(
+                "{seen}; step {step} of what to do only trims what is left"
             )),
-            (GateState::NotMet(seen), None) => match comes_first(found, balance) {
+            (GateState::Met(seen), Some(step)) => GateState::NotMet(format!(
+                "{seen}, but more at idle: see step {step} of what to do"
+            )),
+            (GateState::NotMet(seen), None) => match comes_first(found) {
                 Some(first) => GateState::Waits(format!("{first}; {seen}")),
                 None => GateState::NotMet(seen),
             },
@@ -46,13 +54,19 @@ fn first_turn_of(advice: &[Advice], profile: &Profile, kind: AdjusterKind) -> Op
     Some(advice.iter().position(turns)? + 1)
 }
 
+/// The bleeds where step `step` of the advice turns a balance adjuster; `turned`: the advice turns a bleed as well.
+fn after_balance(check: GateCheck, step: usize, turned: bool) -> GateCheck {
+    let first = format!("first step {step} of what to do, then read the idle again");
+    let state = match check.state {
+        GateState::NotMet(seen) => GateState::Waits(format!("{first}; {seen}")),
+        GateState::Met(seen) if turned => GateState::Waits(format!("{first}; {seen}")),
+        state => state,
+    };
+    GateCheck { state, ..check }
+}
+
 /// What comes before a screw that the findings do not turn.
-fn comes_first(found: &Assessment, balance: Option<usize>) -> Option<String> {
-    if let Some(step) = balance {
-        return Some(format!(
-            "first step {step} of what to do, then read the idle again"
-        ));
-    }
+fn comes_first(found: &Assessment) -> Option<String> {
     if let Some(first) = found.advice.first() {
         return Some(format!(
             "first step 1 of what to do ({}), then read again",
@@ -70,6 +84,15 @@ mod tests {
 
     /// The order of work beside the findings of gauge readings at idle with bleeds shut, idle and hold.
     fn order(checks: &str, shut: [f64; 2], idle: [f64; 2], hold: [f64; 2]) -> Vec<GateCheck> {
+        order_and_findings(checks, shut, idle, hold).0
+    }
+
+    fn order_and_findings(
+        checks: &str,
+        shut: [f64; 2],
+        idle: [f64; 2],
+        hold: [f64; 2],
+    ) -> (Vec<GateCheck>, Assessment) {
         let profile = Profile::from_toml("profile.toml", builtin()[0].toml).unwrap();
         let reading = |condition: &str, rpm: f64, [left, right]: [f64; 2], turns: f64| {
             format!(
@@ -85,7 +108,8 @@ mod tests {
             + &reading("hold", 3750.0, hold, 0.5);
         let job = Job::from_toml("job.toml", &text, &profile).unwrap();
         let found = evenpull_diagnose::assess(&job, &profile, &vec![None; job.readings.len()]);
-        held_against(evaluate_gates(&profile, &job, &[]), &found, &profile)
+        let gates = held_against(evaluate_gates(&profile, &job, &[]), &found, &profile);
+        (gates, found)
     }
 
     fn of(gates: &[GateCheck], step: Step) -> &GateState {
@@ -118,6 +142,25 @@ mod tests {
             matches!(bleed, GateState::Waits(t) if waits(t)),
             "{bleed:?}"
         );
+    }
+
+    /// 0.7 kPa at idle is good: the step is done, and the turn that is advised all the same says what it is for.
+    #[test]
+    fn a_turn_that_only_trims_leaves_the_step_done() {
+        let profile = Profile::from_toml("profile.toml", builtin()[0].toml).unwrap();
+        let sealed =
+            "[seals]\n\"stop.left\" = \"intact\"\n\"stop.right\" = \"intact\"\nsensor = \"intact\"";
+        let (gates, found) = order_and_findings(sealed, [42.6, 42.0], [42.7, 42.0], [42.1, 42.0]);
+        let bleed = found.advice.iter().find(|s| s.turns.is_some());
+        let bleed = bleed.unwrap_or_else(|| panic!("{:?} {:?}", found.causes, found.advice));
+        assert_eq!(
+            profile.adjuster(&bleed.adjuster).unwrap().kind,
+            AdjusterKind::Bleed
+        );
+        assert!(bleed.why.contains("is good already (1 kPa)"), "{bleed:?}");
+        let state = of(&gates, Step::OpenBleed);
+        let trims = |t: &str| t.contains("only trims what is left");
+        assert!(matches!(state, GateState::Met(t) if trims(t)), "{state:?}");
     }
 
     #[test]

@@ -320,57 +320,86 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
         Channel::Gauges,
         Channel::Sensors,
     ];
+    let mut explained = Vec::new();
     for channel in all {
         let (own, least) = (mine.channel(channel), best.channel(channel));
         let plain = without.map_or(own, |n| n.channel(channel));
         if !sound && plain - own > TELLING {
             pro.push(format!("explains {}", seen(court, channel, pair)));
+            explained.push(channel);
         } else if own - least > TELLING {
             con.push(format!("does not explain {}", seen(court, channel, pair)));
         }
     }
-    let strained = without.map_or(0.0, |n| {
-        n.channel(Channel::Prior) - mine.channel(Channel::Prior)
-    });
-    if !sound && strained > TELLING {
-        // What was read before a balance was turned tells of another machine; a bleed shows at idle.
-        let stands = |p: &&Point| p.turned_since.iter().all(|turns| *turns == 0.0);
-        let shows = |p: &&Point| fault.code != CauseCode::BleedBlocked || p.at_stop();
-        let points = court.evidence.points.iter().filter(stands).filter(shows);
-        let shown = match fault.code {
-            CauseCode::GaugeFault => Shown::Depressions,
-            _ => Shown::Judged,
-        };
-        let apart = apart(court, points, pair, shown).filter(|(size, _)| *size >= FAR_APART);
-        pro.push(apart.map_or_else(
-            || without_words(court),
-            |(_, apart)| format!("a machine without it would not read so far apart ({apart})"),
-        ));
+    let strain = |f: &Fitted| f.channel(Channel::Prior) - mine.channel(Channel::Prior);
+    if sound {
+        sound_words(court, -strain(best) > TELLING, pro, con);
+    } else if without.is_some_and(|n| strain(n) > TELLING) {
+        pro.extend(strained_words(court, fault, pair, &explained));
     }
-    if sound && con.is_empty() {
-        let idle: Vec<&Point> = court
-            .evidence
-            .points
-            .iter()
-            .filter(|p| p.at_stop())
-            .collect();
-        let all: Vec<&Point> = court.evidence.points.iter().collect();
-        let (what, points) = if idle.is_empty() {
-            ("the readings", all)
-        } else {
-            ("the idle readings", idle)
-        };
-        let apart = gaps(court, points, pair, Shown::Judged);
-        pro.push(match apart {
-            Some(apart) => format!("a sound machine explains {what} ({apart})"),
-            None if court.model.space.bodies > 1 => format!("{what} are even"),
-            None => format!("a sound machine explains {what}"),
-        });
+}
+
+/// What speaks for a sound machine, or against it where it would have to be an unusual one.
+fn sound_words(court: &Court<'_>, strained: bool, pro: &mut Vec<String>, con: &mut Vec<String>) {
+    let points = &court.evidence.points;
+    let shut = points.iter().any(Point::at_stop);
+    let what = if shut {
+        "the idle readings"
+    } else {
+        "the readings"
+    };
+    let read: Vec<&Point> = points.iter().filter(|p| p.at_stop() == shut).collect();
+    let pair = furthest(&read);
+    let differ = apart(court, read, pair, Shown::Judged);
+    match differ.filter(|(size, _)| !strained || *size >= FAR_APART) {
+        Some((_, text)) if strained => con.push(format!(
+            "few sound machines read so far apart in {what} ({text})"
+        )),
+        _ if !con.is_empty() => {}
+        Some((_, text)) => pro.push(format!("a sound machine explains {what} ({text})")),
+        None if court.model.space.bodies > 1 && !strained => pro.push(format!("{what} are even")),
+        None => pro.push(format!("a sound machine explains {what}")),
+    }
+}
+
+/// The two bodies that are furthest apart in the last of these readings, in the profile's order.
+fn furthest(points: &[&Point]) -> [usize; 2] {
+    let Some(read) = points.iter().rev().find_map(|p| p.depressions_kpa()) else {
+        return [0, 1];
+    };
+    let by = |a: &usize, b: &usize| read[*a].total_cmp(&read[*b]);
+    let (low, high) = ((0..read.len()).min_by(by), (0..read.len()).max_by(by));
+    match low.zip(high) {
+        Some((low, high)) if low != high => [low.min(high), low.max(high)],
+        _ => [0, 1],
+    }
+}
+
+/// What a machine without this fault would have to be like; `explained` was told already.
+fn strained_words(
+    court: &Court<'_>,
+    fault: Fault,
+    pair: [usize; 2],
+    explained: &[Channel],
+) -> Option<String> {
+    // What was read before a balance was turned tells of another machine; a bleed shows at idle.
+    let stands = |p: &&Point| p.turned_since.iter().all(|turns| *turns == 0.0);
+    let shows = |p: &&Point| fault.code != CauseCode::BleedBlocked || p.at_stop();
+    let points = court.evidence.points.iter().filter(stands).filter(shows);
+    let shown = match fault.code {
+        CauseCode::GaugeFault => Shown::Depressions,
+        _ => Shown::Judged,
+    };
+    match apart(court, points, pair, shown).filter(|(size, _)| *size >= FAR_APART) {
+        Some((_, apart)) => Some(format!(
+            "a machine without it would not read so far apart ({apart})"
+        )),
+        None => without_words(court, explained),
     }
 }
 
 /// What stands where a sound machine does not have it, apart from differences between the bodies.
-fn without_words(court: &Court<'_>) -> String {
+fn without_words(court: &Court<'_>, explained: &[Channel]) -> Option<String> {
     let profile = court.model.profile;
     let idle = || court.evidence.points.iter().filter(|p| p.at_stop());
     let volts = profile.sensor.is_some_and(|s| {
@@ -387,13 +416,17 @@ fn without_words(court: &Court<'_>) -> String {
     });
     let what: Vec<String> = [(volts, Channel::Volts), (valve, Channel::Valve)]
         .into_iter()
-        .filter(|(off, _)| *off)
+        .filter(|(off, channel)| *off && !explained.contains(channel))
         .map(|(_, channel)| seen(court, channel, [0, 1]))
         .collect();
     let parts = "other parts would have to stand far from where a sound machine has them";
     match what.as_slice() {
-        [] => format!("without it {parts}"),
-        all => format!("without it {parts}, to explain {}", all.join(" and ")),
+        [] if explained.is_empty() => Some(format!("without it {parts}")),
+        [] => None,
+        all => Some(format!(
+            "without it {parts}, to explain {}",
+            all.join(" and ")
+        )),
     }
 }
 

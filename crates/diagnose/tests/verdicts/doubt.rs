@@ -292,3 +292,20 @@ fn an_even_idle_is_called_even() {
     let a = make(&PutIn::default()).assess();
     assert_eq!(a.causes[0].evidence_for, ["the idle readings are even"]);
 }
+
+/// Four kilopascal between two bodies on one shaft: sound or not, nobody calls that what a sound machine shows.
+#[test]
+fn a_sound_machine_is_not_said_to_explain_what_few_of_them_show() {
+    let turns = "bleed_turns = { left = 0.5, right = 0.5 }";
+    let lines = ZEROED.to_owned()
+        + &reading("idle", [40.0, 36.0], turns)
+        + &reading("hold", [42.0, 40.0], turns);
+    let a = gauges(5, &lines).assess();
+    let sound = a.causes.iter().find(|c| c.code == CauseCode::None);
+    let sound = sound.expect("a sound machine is thought of");
+    assert!(sound.evidence_for.is_empty(), "{sound:?}");
+    assert!(
+        sound.evidence_against[0].contains("idle +4.0 kPa"),
+        "{sound:?}"
+    );
+}

@@ -188,6 +188,9 @@ fn hold_band(profile: &Profile, seen: &[Seen<'_>]) -> GateState {
 }
 
 fn balanced(profile: &Profile, seen: &[Seen<'_>]) -> GateState {
+    if profile.couplings.is_empty() {
+        return GateState::Met("no balance adjuster on this linkage".to_owned());
+    }
     last_difference(
         profile,
         seen,
@@ -198,6 +201,9 @@ fn balanced(profile: &Profile, seen: &[Seen<'_>]) -> GateState {
 }
 
 fn idle_trimmed(profile: &Profile, seen: &[Seen<'_>]) -> GateState {
+    if profile.bleed.is_none() {
+        return GateState::Met("no bleeds on these bodies".to_owned());
+    }
     last_difference(
         profile,
         seen,
