@@ -12,6 +12,7 @@ use crate::answer::{AssessAnswer, assess_answer};
 use crate::earlier::{EarlierVisit, earlier_visits};
 use crate::error::{AppError, ErrorKind};
 use crate::job_folder::{LoadedJob, load_job};
+use crate::order_of_work::held_against;
 use crate::present_state::{present_state, without_others};
 use crate::recording::{job_request, read_recording};
 use crate::records::Known;
@@ -150,6 +151,7 @@ fn answered(
     assessment.notices.extend(scale);
     assessment.notices.extend(refused);
     assessment.notices.extend(of_files(&loaded));
+    let gates = held_against(gates, &assessment, &loaded.profile);
     let outcome = AssessOutcome {
         loaded,
         assessment,

@@ -9,6 +9,7 @@ mod error;
 mod job_folder;
 mod layout_hint;
 mod live;
+mod order_of_work;
 mod page;
 mod practice;
 mod present_state;

@@ -180,6 +180,7 @@ fn gates(outcome: &AssessOutcome) -> String {
         let (mark, said) = match &check.state {
             GateState::Met(text) => ("done     ", text),
             GateState::NotMet(text) => ("NOT YET  ", text),
+            GateState::Waits(text) => ("WAIT     ", text),
             GateState::NotShown(text) => ("not shown", text),
         };
         let mark = format!("  {:>2} {mark} ", check.step.number());

@@ -8,7 +8,7 @@ use crate::evidence::Evidence;
 use crate::levelling::HIDDEN_BY_LEVELLING;
 use crate::model::Model;
 use crate::posterior::Fitted;
-use crate::summary::{Draw, over};
+use crate::summary::Draw;
 
 /// What the advice is made from.
 pub(crate) struct Desk<'a> {
@@ -25,7 +25,7 @@ pub(crate) struct Desk<'a> {
 }
 
 /// Probability from which a cause is acted on.
-const ACT_ON: f64 = 0.5;
+pub(crate) const ACT_ON: f64 = 0.5;
 
 /// Probability of causes that levelling would hide up to which it is advised all the same.
 const HIDDEN_MOST: f64 = 0.2;
@@ -41,72 +41,76 @@ impl Desk<'_> {
         self.model.profile
     }
 
-    /// Steps in the trade's order: what invalidates readings first, leaks before balance, bleeds last.
+    /// Steps in the trade's order: what was measured outside its limits and what invalidates readings first, then what
+    /// is to be mended, then a sealed part that was moved; balance adjusters and bleeds where none of these is.
     pub(crate) fn steps(&self) -> Vec<Advice> {
-        use CauseCode::{LinkAltered, SpindleWear, StubLeak};
+        let mut steps = self.measured_out();
+        if let Some(first) = self.readings_in_doubt() {
+            steps.push(first);
+            return steps;
+        }
+        if self.undetermined && (!steps.is_empty() || !self.may_level()) {
+            return steps;
+        }
+        if let Some(gauge) = self.gauge_step() {
+            steps.push(gauge);
+            return steps;
+        }
+        if !self.undetermined {
+            steps.extend(self.mended());
+        }
+        if let Some(sealed) = self.sealed_step() {
+            steps.push(sealed);
+            return steps;
+        }
+        if steps.is_empty() {
+            return self.level();
+        }
+        steps.extend(self.wait());
+        steps
+    }
+
+    /// What makes the readings tell of the wrong body.
+    fn readings_in_doubt(&self) -> Option<Advice> {
         if self.evidence.is_crossed() {
-            return vec![plain(
+            return Some(plain(
                 "hoses",
                 "exchange the hoses so that each sensor or gauge is on the body it is named after",
                 "engine off",
                 "the firing intervals show them crossed; read again before anything is turned",
-            )];
+            ));
         }
-        if self.evidence.cross_flow {
-            return vec![plain(
+        self.evidence.cross_flow.then(|| {
+            plain(
                 "idle-air hoses",
                 "pinch off the idle-air hoses and any balance pipe and read again",
                 "engine off while the hoses are clamped",
                 "the runners fill each other; turning an adjuster on such readings dials in an error",
-            )];
-        }
-        if self.undetermined && !self.may_level() {
-            return Vec::new();
-        }
-        let mut steps = Vec::new();
-        if let Some(c) = self.likely(&[SpindleWear, StubLeak]) {
-            steps.push(self.find_leak(c));
-        }
-        if let Some(c) = self.likely(&[CauseCode::GaugeFault]) {
-            let which = c
-                .body
-                .as_deref()
-                .map_or("gauges and sensors".to_owned(), |b| format!("gauge on {b}"));
-            steps.push(plain(
-                &which,
+            )
+        })
+    }
+
+    fn gauge_step(&self) -> Option<Advice> {
+        let cause = self.likely(&[CauseCode::GaugeFault])?;
+        let (which, way) = match &cause.body {
+            Some(body) if self.model.space.bodies > 2 => (
+                format!("gauge on {body}"),
+                "swap it with another body's, zero or replace the one that is off, read again",
+            ),
+            _ if self.model.space.bodies < 2 => {
+                ("gauge".to_owned(), "zero or replace it, read again")
+            }
+            _ => (
+                "gauges and sensors".to_owned(),
                 "swap them side to side, zero or replace the one that is off, read again",
-                "engine off while hoses are moved",
-                "the difference stays with the instrument, not with the cylinder",
-            ));
-            return steps;
-        }
-        let sealed = [
-            CauseCode::StopIn,
-            CauseCode::StopOut,
-            CauseCode::StopsBoth,
-            LinkAltered,
-        ];
-        if let Some(c) = self.likely(&sealed) {
-            steps.push(if c.code == LinkAltered && self.profile().one_shaft() {
-                twisted_step(c)
-            } else {
-                baseline_step(c, self.job.baseline_reason.is_some())
-            });
-            return steps;
-        }
-        if let Some(c) = self.likely(&[CauseCode::SensorShifted]) {
-            steps.push(plain(
-                "throttle sensor",
-                "check its fixing and its closed volts over five snaps; restoring it belongs to the baseline stage",
-                "an override with a written reason; plates proven on their stops",
-                c.evidence_for.first().map_or("its volts are off while the air is right", String::as_str),
-            ));
-            return steps;
-        }
-        if steps.is_empty() {
-            steps.extend(self.level());
-        }
-        steps
+            ),
+        };
+        Some(plain(
+            &which,
+            way,
+            "engine off while hoses are moved",
+            "the difference stays with the instrument, not with the cylinder",
+        ))
     }
 
     /// Undetermined, but nothing is in question that levelling would hide: balance adjusters and
@@ -120,28 +124,6 @@ impl Desk<'_> {
             .sum();
         !self.doubted && hidden < HIDDEN_MOST
     }
-
-    fn find_leak(&self, cause: &Cause) -> Advice {
-        let body = cause.body.as_deref().unwrap_or("that body");
-        let size = self
-            .profile()
-            .body_index(body)
-            .map(|b| over(self.draws, |p| p[self.model.space.leak(b)]))
-            .map_or(String::new(), |i| {
-                format!(
-                    "; about {:.1} mm2 ({:.1} to {:.1})",
-                    i.value, i.lo90, i.hi90
-                )
-            });
-        plain(
-            &format!("inlet stub and spindle of {body}"),
-            "find the leak: spray or smoke the stub, clamps and tappings, rock the spindle; repair, then read again",
-            "sprays away from ignition and hot pipes; engine cool enough to touch",
-            &format!(
-                "air gets in behind the plate of {body}{size}; a balance set over a leak costs about 0.3 degree per mm2"
-            ),
-        )
-    }
 }
 
 pub(crate) fn plain(adjuster: &str, way: &str, gate: &str, why: &str) -> Advice {
@@ -153,37 +135,6 @@ pub(crate) fn plain(adjuster: &str, way: &str, gate: &str, why: &str) -> Advice 
         gate: gate.to_owned(),
         why: why.to_owned(),
     }
-}
-
-fn baseline_step(cause: &Cause, reason_given: bool) -> Advice {
-    let on = cause
-        .body
-        .as_deref()
-        .map_or(String::new(), |b| format!(" on {b}"));
-    plain(
-        &format!("baseline stage{on}"),
-        if reason_given {
-            "of the sealed parts turn only a stop that is named below, to its volts; where none is, the baseline is not \
-             known well enough to turn one"
-        } else {
-            "leave sealed parts alone in this stage; restoring a working baseline needs an override with a written \
-             reason (`[baseline] reason` in the job)"
-        },
-        "leaks excluded, clearances and gauges checked, seals photographed, owner's authority noted",
-        "a sealed part was moved; compensating with the balance adjuster or the bleeds would hide it",
-    )
-}
-
-fn twisted_step(cause: &Cause) -> Advice {
-    let on = cause.body.as_deref().unwrap_or("one body");
-    plain(
-        &format!("plate of {on}"),
-        "leave the bleeds as they are: they would level the idle only; have the plate centred on its spindle with the \
-         bodies off, or keep the machine as it is with the owner's knowledge",
-        "engine off; leaks excluded, gauges checked; plate screws are locked and must be locked again",
-        "one spindle carries all plates, and this one stands at another angle than its fellows, off idle as well \
-         as at idle: no adjuster is there for it",
-    )
 }
 
 /// (max - min)/mean.

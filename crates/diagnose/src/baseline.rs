@@ -46,10 +46,13 @@ impl Desk<'_> {
         }
         let signs = self.signs();
         if signs.len() < 2 {
-            let only = signs.first().map_or("none", String::as_str);
+            let seen = signs.first().map_or_else(
+                || "no sign of its own says that a stop was moved".to_owned(),
+                |one| format!("only one sign says that a stop was moved ({one})"),
+            );
             let text = format!(
-                "no baseline is given on a single sign that a stop was moved ({only}); look at the stop seals, \
-                 read the raw volts after five snaps and a sweep of six to twelve steady openings"
+                "no baseline is given: {seen}, and two are wanted; look at the stop seals, read the raw volts after \
+                 five snaps and a sweep of six to twelve steady openings"
             );
             return (None, vec![Notice::new("baseline-one-sign", text)]);
         }

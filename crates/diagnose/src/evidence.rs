@@ -167,7 +167,7 @@ pub(crate) struct Evidence {
     pub(crate) cross_flow: bool,
     /// Bleed turns were assumed for at least one reading.
     pub(crate) bleeds_assumed: bool,
-    /// Gauges were zeroed, or exchanged for one of the readings.
+    /// Gauges were zeroed, or exchanged for one of the readings; always so on a single body.
     pub(crate) gauges_checked: bool,
     /// Gauges that show no depression on a running engine: reading, body, depression [kPa].
     pub(crate) gauges_dead: Vec<(usize, usize, f64)>,
@@ -200,7 +200,9 @@ impl Evidence {
             cross_flow: false,
             bleeds_assumed: false,
             gauges_checked: job.checks.gauges_zeroed == Some(true)
-                || job.readings.iter().any(|r| r.swapped),
+                || job.readings.iter().any(|r| r.swapped)
+                // An error of the one gauge is no difference between bodies.
+                || n == 1,
             gauges_dead: Vec::new(),
             same_traces: Vec::new(),
             turns: Vec::new(),

@@ -6,6 +6,7 @@
 use evenpull_job::{Job, Profile};
 use evenpull_trace::CycleReading;
 
+use crate::cause_words::faults_in_words;
 use crate::evidence::Evidence;
 use crate::hypothesis;
 use crate::model::{Model, Space};
@@ -150,6 +151,7 @@ fn plain(
     names: &[String],
 ) -> PlainHypothesis {
     let priors = &fitted.hypothesis.priors;
+    let bodies = model.profile.bodies();
     let mut model = model.clone();
     model.suspect = fitted.hypothesis.suspect;
     let residuals = Residuals { model, evidence };
@@ -175,10 +177,7 @@ fn plain(
     };
     let points = [fitted.mode.clone(), aside(0.1), aside(-0.4)];
     PlainHypothesis {
-        name: (fitted.hypothesis.faults.iter())
-            .map(|f| format!("{:?}", f.code))
-            .collect::<Vec<_>>()
-            .join(" and "),
+        name: faults_in_words(&fitted.hypothesis.faults, bodies),
         weight: fitted.weight,
         suspect: fitted.hypothesis.suspect,
         unknowns: (names.iter().zip(priors))

@@ -65,10 +65,41 @@ fn borne_out(court: &Court<'_>, leading: Fault) -> bool {
     if at_one_opening(court.evidence) && stands_on_growth(leading.code) {
         return false;
     }
+    if leading.code == CauseCode::GaugeFault && seen_at_one_end(court.evidence, leading.body) {
+        return false;
+    }
     court.weighed.alternative(leading).is_none_or(|own| {
         let asks = own.weak && court.weighed.asks_for_air > SPEAKS;
         own.direct || own.signs.len() + usize::from(asks) > 1
     })
+}
+
+/// Share of the larger of two differences that the smaller one must reach for both to be the same; assumed.
+const SAME: f64 = 0.3;
+
+/// A gauge that reads wrong does so whatever the throttle; true where gauges alone, never exchanged, show body `b` off
+/// its fellows with the throttle shut or with it open, and not with the other.
+fn seen_at_one_end(evidence: &Evidence, b: Option<usize>) -> bool {
+    let checked = |p: &Point| p.swapped || p.recorded_kpa.is_some();
+    let Some(b) = b.filter(|_| !evidence.points.iter().any(checked)) else {
+        return false;
+    };
+    let off_fellows = |shut: bool| {
+        let points = evidence.points.iter().filter(|p| p.at_stop() == shut);
+        let all: Vec<f64> = points
+            .filter_map(|p| {
+                let read = p.gauge_kpa.as_ref()?;
+                let others = read.iter().sum::<f64>() - read.get(b)?;
+                Some(read[b] - others / (read.len() - 1) as f64)
+            })
+            .collect();
+        (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
+    };
+    let Some((shut, open)) = off_fellows(true).zip(off_fellows(false)) else {
+        return false;
+    };
+    let most = shut.abs().max(open.abs());
+    most > NOTHING.1 && shut * open < SAME * most * most
 }
 
 /// Leaks, plates and instruments, which differ by how what they do changes with the opening and by nothing else.
@@ -183,6 +214,11 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
             ));
             body = Some(b);
         }
+        if seen_at_one_end(court.evidence, leading.body) {
+            evidence_against.push(
+                "a gauge that reads wrong does so at idle as well as at hold, and the readings differ at one of them only".to_owned(),
+            );
+        }
     }
     Cause {
         code: leading.code,
@@ -284,29 +320,113 @@ fn fit_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut V
         Channel::Gauges,
         Channel::Sensors,
     ];
+    let mut explained = Vec::new();
     for channel in all {
         let (own, least) = (mine.channel(channel), best.channel(channel));
         let plain = without.map_or(own, |n| n.channel(channel));
         if !sound && plain - own > TELLING {
             pro.push(format!("explains {}", seen(court, channel, pair)));
+            explained.push(channel);
         } else if own - least > TELLING {
             con.push(format!("does not explain {}", seen(court, channel, pair)));
         }
     }
-    let strained = without.map_or(0.0, |n| {
-        n.channel(Channel::Prior) - mine.channel(Channel::Prior)
-    });
-    if !sound && strained > TELLING {
-        pro.push(format!(
-            "without it the machine would lie far outside what a sound one shows ({})",
-            seen(court, Channel::AreasIdle, pair)
-        ));
+    let strain = |f: &Fitted| f.channel(Channel::Prior) - mine.channel(Channel::Prior);
+    if sound {
+        sound_words(court, -strain(best) > TELLING, pro, con);
+    } else if without.is_some_and(|n| strain(n) > TELLING) {
+        pro.extend(strained_words(court, fault, pair, &explained));
     }
-    if sound && con.is_empty() {
-        pro.push(format!(
-            "a sound machine explains {}",
-            seen(court, Channel::AreasIdle, pair)
-        ));
+}
+
+/// What speaks for a sound machine, or against it where it would have to be an unusual one.
+fn sound_words(court: &Court<'_>, strained: bool, pro: &mut Vec<String>, con: &mut Vec<String>) {
+    let points = &court.evidence.points;
+    let shut = points.iter().any(Point::at_stop);
+    let what = if shut {
+        "the idle readings"
+    } else {
+        "the readings"
+    };
+    let read: Vec<&Point> = points.iter().filter(|p| p.at_stop() == shut).collect();
+    let pair = furthest(&read);
+    let differ = apart(court, read, pair, Shown::Judged);
+    match differ.filter(|(size, _)| !strained || *size >= FAR_APART) {
+        Some((_, text)) if strained => con.push(format!(
+            "few sound machines read so far apart in {what} ({text})"
+        )),
+        _ if !con.is_empty() => {}
+        Some((_, text)) => pro.push(format!("a sound machine explains {what} ({text})")),
+        None if court.model.space.bodies > 1 && !strained => pro.push(format!("{what} are even")),
+        None => pro.push(format!("a sound machine explains {what}")),
+    }
+}
+
+/// The two bodies that are furthest apart in the last of these readings, in the profile's order.
+fn furthest(points: &[&Point]) -> [usize; 2] {
+    let Some(read) = points.iter().rev().find_map(|p| p.depressions_kpa()) else {
+        return [0, 1];
+    };
+    let by = |a: &usize, b: &usize| read[*a].total_cmp(&read[*b]);
+    let (low, high) = ((0..read.len()).min_by(by), (0..read.len()).max_by(by));
+    match low.zip(high) {
+        Some((low, high)) if low != high => [low.min(high), low.max(high)],
+        _ => [0, 1],
+    }
+}
+
+/// What a machine without this fault would have to be like; `explained` was told already.
+fn strained_words(
+    court: &Court<'_>,
+    fault: Fault,
+    pair: [usize; 2],
+    explained: &[Channel],
+) -> Option<String> {
+    // What was read before a balance was turned tells of another machine; a bleed shows at idle.
+    let stands = |p: &&Point| p.turned_since.iter().all(|turns| *turns == 0.0);
+    let shows = |p: &&Point| fault.code != CauseCode::BleedBlocked || p.at_stop();
+    let points = court.evidence.points.iter().filter(stands).filter(shows);
+    let shown = match fault.code {
+        CauseCode::GaugeFault => Shown::Depressions,
+        _ => Shown::Judged,
+    };
+    match apart(court, points, pair, shown).filter(|(size, _)| *size >= FAR_APART) {
+        Some((_, apart)) => Some(format!(
+            "a machine without it would not read so far apart ({apart})"
+        )),
+        None => without_words(court, explained),
+    }
+}
+
+/// What stands where a sound machine does not have it, apart from differences between the bodies.
+fn without_words(court: &Court<'_>, explained: &[Channel]) -> Option<String> {
+    let profile = court.model.profile;
+    let idle = || court.evidence.points.iter().filter(|p| p.at_stop());
+    let volts = profile.sensor.is_some_and(|s| {
+        let off = |p: &Point| {
+            p.sensor_v
+                .is_some_and(|v| (v - s.volts_at_stop).abs() > CLOSED_V)
+        };
+        idle().any(off)
+    });
+    let valve = profile.idle_valve.is_some_and(|v| {
+        let place = |p: &Point| Some(p.steps? / f64::from(v.steps));
+        let off = |p: &Point| p.steps_read && place(p).is_some_and(|x| !USUAL_PLACE.contains(&x));
+        idle().any(off)
+    });
+    let what: Vec<String> = [(volts, Channel::Volts), (valve, Channel::Valve)]
+        .into_iter()
+        .filter(|(off, channel)| *off && !explained.contains(channel))
+        .map(|(_, channel)| seen(court, channel, [0, 1]))
+        .collect();
+    let parts = "other parts would have to stand far from where a sound machine has them";
+    match what.as_slice() {
+        [] if explained.is_empty() => Some(format!("without it {parts}")),
+        [] => None,
+        all => Some(format!(
+            "without it {parts}, to explain {}",
+            all.join(" and ")
+        )),
     }
 }
 
@@ -315,9 +435,19 @@ fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
     let points = &court.evidence.points;
     let idle = points.iter().filter(|p| p.at_stop());
     let off = points.iter().filter(|p| !p.at_stop());
+    let with = |what: &str, numbers: Option<String>| match numbers {
+        Some(numbers) => format!("{what} ({numbers})"),
+        None => what.to_owned(),
+    };
+    let listed = |all: Vec<String>, unit: &str| {
+        (!all.is_empty()).then(|| format!("{}{unit}", all.join(" and ")))
+    };
     match channel {
-        Channel::AreasIdle => format!("the idle readings ({})", gaps(court, idle, pair)),
-        Channel::AreasOffIdle => format!("the readings off idle ({})", gaps(court, off, pair)),
+        Channel::AreasIdle => with("the idle readings", gaps(court, idle, pair, Shown::Judged)),
+        Channel::AreasOffIdle => with(
+            "the readings off idle",
+            gaps(court, off, pair, Shown::Judged),
+        ),
         Channel::Level => "how the through-areas grow from idle to hold".to_owned(),
         Channel::Volts => match (
             court.model.profile.sensor,
@@ -338,9 +468,9 @@ fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
                 .filter_map(|p| p.steps)
                 .map(|s| format!("{s:.0}"))
                 .collect();
-            format!(
-                "where the idle valve stands at idle ({} steps)",
-                steps.join(" and ")
+            with(
+                "where the idle valve stands at idle",
+                listed(steps, " steps"),
             )
         }
         Channel::Speed => {
@@ -349,13 +479,16 @@ fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
                 .filter(|p| p.at_stop() && p.rpm_read)
                 .map(|p| format!("{:.0}", p.rpm))
                 .collect();
-            format!(
-                "the idle speed ({} rpm where {:.0} is meant)",
-                rpm.join(" and "),
-                court.model.profile.engine.idle_rpm
+            let meant = court.model.profile.engine.idle_rpm;
+            with(
+                "the idle speed",
+                listed(rpm, &format!(" rpm where {meant:.0} is meant")),
             )
         }
-        Channel::Gauges | Channel::Prior => "the gauge readings".to_owned(),
+        Channel::Gauges | Channel::Prior => with(
+            "the gauge readings",
+            gaps(court, points, pair, Shown::Gauges),
+        ),
         Channel::Sensors => {
             let differ: Vec<String> = points
                 .iter()
@@ -384,40 +517,80 @@ fn compared(court: &Court<'_>, fault: Fault) -> [usize; 2] {
     }
 }
 
-/// Two bodies in each point: area difference and depressions.
+/// Which values of a reading are shown.
+#[derive(Clone, Copy, PartialEq)]
+enum Shown {
+    /// Areas where they were read, else depressions.
+    Judged,
+    /// Depressions, also where areas were read.
+    Depressions,
+    /// Depressions of the gauges.
+    Gauges,
+}
+
+/// Differences that are left out as nothing [mm2, kPa]: gauges repeat to 0.3 kPa (common practice, no source), 0.1 mm2 is as
+/// much at idle (filling model).
+const NOTHING: (f64, f64) = (0.1, 0.25);
+
+/// Size over [`NOTHING`] from which a difference is called far apart; assumed.
+const FAR_APART: f64 = 2.0;
+
+/// Repeatability of the closed sensor, the wider end of 5 to 10 mV over snaps [V]; common practice, no source.
+const CLOSED_V: f64 = 0.010;
+
+/// Places of the hot idle valve in its travel that are usual; from memory.
+const USUAL_PLACE: std::ops::RangeInclusive<f64> = 0.2..=0.4;
+
+/// Most differences that are listed: the largest.
+const MOST_LISTED: usize = 6;
+
+/// Two bodies in each point: area difference or depressions; `None` where nothing is seen between them.
 fn gaps<'a>(
     court: &Court<'_>,
-    points: impl Iterator<Item = &'a Point>,
+    points: impl IntoIterator<Item = &'a Point>,
+    pair: [usize; 2],
+    shown: Shown,
+) -> Option<String> {
+    Some(apart(court, points, pair, shown)?.1)
+}
+
+/// As [`gaps`], with the size of the largest over [`NOTHING`].
+fn apart<'a>(
+    court: &Court<'_>,
+    points: impl IntoIterator<Item = &'a Point>,
     [first, second]: [usize; 2],
-) -> String {
+    shown: Shown,
+) -> Option<(f64, String)> {
     let names = court.model.profile.bodies();
-    let all: Vec<String> = points
+    let mut all: Vec<(f64, String)> = (points.into_iter())
         .filter_map(|p| {
             let what = match p.condition {
                 Condition::IdleBleedsShut => "bleeds shut".to_owned(),
                 Condition::Idle => "idle".to_owned(),
                 _ => format!("{:.0} rpm", (p.rpm / 50.0).round() * 50.0),
             };
-            if let (Some(a), Some(b)) = (
-                p.ln_area.get(first)?.as_ref(),
-                p.ln_area.get(second)?.as_ref(),
-            ) {
-                let gap = a.value.exp() - b.value.exp();
-                return Some(format!("{what} {gap:+.1} mm2"));
+            let area = |b: usize| Some(p.ln_area.get(b)?.as_ref()?.value.exp());
+            let areas = area(first).zip(area(second));
+            if let (Some((a, b)), Shown::Judged) = (areas, shown) {
+                return Some(((a - b) / NOTHING.0, format!("{what} {:+.1} mm2", a - b)));
             }
-            let d = p.depressions_kpa()?;
-            Some(format!("{what} {:+.1} kPa", d.get(first)? - d.get(second)?))
+            let d = match shown {
+                Shown::Judged | Shown::Depressions => p.depressions_kpa()?,
+                Shown::Gauges => p.gauge_kpa.as_deref()?,
+            };
+            let gap = d.get(first)? - d.get(second)?;
+            Some((gap / NOTHING.1, format!("{what} {gap:+.1} kPa")))
         })
+        .filter(|(size, _)| size.abs() >= 1.0)
         .collect();
-    if all.is_empty() {
-        return "none".to_owned();
-    }
-    format!(
-        "{} minus {}: {}",
-        names[first],
-        names.get(second).map_or("", |n| n.as_str()),
-        all.join(", ")
-    )
+    let mut sizes: Vec<f64> = all.iter().map(|(size, _)| size.abs()).collect();
+    sizes.sort_by(|a, b| b.total_cmp(a));
+    let least = sizes.get(MOST_LISTED - 1).copied().unwrap_or(0.0);
+    all.retain(|(size, _)| size.abs() >= least);
+    let list: Vec<String> = all.into_iter().map(|(_, text)| text).collect();
+    let second = names.get(second).filter(|_| !list.is_empty())?;
+    let text = format!("{} minus {second}: {}", names[first], list.join(", "));
+    Some((sizes.first().copied()?, text))
 }
 
 /// What speaks for unequal bleeds: their turns, or what was read at idle.

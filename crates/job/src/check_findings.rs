@@ -22,12 +22,13 @@ pub fn check_findings(job: &Job, profile: &Profile) -> Vec<Notice> {
     let checks = &job.checks;
     let bodies = profile.bodies();
     let mut found = Vec::new();
-    found.extend(
-        checks
-            .compression_kpa
-            .as_ref()
-            .and_then(|c| compression(c, bodies)),
-    );
+    found.extend(clearances(job, profile));
+    found.extend(compression_out(job, profile).map(|out| {
+        Notice::new(
+            "compression-uneven",
+            format!("{out}: leak-down next, and no tuning before it is known why"),
+        )
+    }));
     if let Some(values) = &checks.leak_down_percent {
         let (look, repair) = LEAK_DOWN_PERCENT;
         let words = ("look where it escapes", "repair before tuning");
@@ -64,24 +65,59 @@ pub fn check_findings(job: &Job, profile: &Profile) -> Vec<Notice> {
     found
 }
 
-fn compression(values: &PerBody<f64>, bodies: &[String]) -> Option<Notice> {
+fn clearances(job: &Job, profile: &Profile) -> Option<Notice> {
+    let out = clearances_out(job, profile);
+    (!out.is_empty()).then(|| {
+        Notice::new(
+            "clearance-out",
+            format!(
+                "valve clearances are outside their limits ({}; +-{:.2} mm is allowed): set them stone cold first, \
+                 note what they are then, and read again",
+                out.join(", "),
+                profile.clearances.tolerance_mm
+            ),
+        )
+    })
+}
+
+/// Measured valve clearances outside the profile's limits, one text each: body, valve, found and wanted [mm].
+pub fn clearances_out(job: &Job, profile: &Profile) -> Vec<String> {
+    let Some(all) = &job.checks.clearances else {
+        return Vec::new();
+    };
+    let limits = &profile.clearances;
+    let mut out = Vec::new();
+    for (i, body) in profile.bodies().iter().enumerate() {
+        let Some(found) = all.get(i) else {
+            continue;
+        };
+        for (name, values, nominal) in [
+            ("inlet", &found.inlet_mm, limits.inlet_mm),
+            ("exhaust", &found.exhaust_mm, limits.exhaust_mm),
+        ] {
+            // A micron of slack keeps a value typed at the limit inside it.
+            let beyond = |v: &&f64| (**v - nominal).abs() > limits.tolerance_mm + 1e-3;
+            let words = |v: &f64| format!("{body} {name} {v:.2} mm for {nominal:.2} mm");
+            out.extend(values.iter().filter(beyond).map(words));
+        }
+    }
+    out
+}
+
+/// The lowest measured compression, in words, where it is well below the highest.
+pub fn compression_out(job: &Job, profile: &Profile) -> Option<String> {
+    let values = job.checks.compression_kpa.as_ref()?;
     let given = || {
-        bodies
-            .iter()
-            .zip(values.iter())
-            .filter_map(|(b, v)| Some((b, *v?)))
+        let all = profile.bodies().iter().zip(values.iter());
+        all.filter_map(|(b, v)| Some((b, *v?)))
     };
     let (low_body, low) = given().min_by(|a, b| a.1.total_cmp(&b.1))?;
     let (_, high) = given().max_by(|a, b| a.1.total_cmp(&b.1))?;
     (low < EVEN_COMPRESSION * high).then(|| {
-        Notice::new(
-            "compression-uneven",
-            format!(
-                "compression of {low_body} is {low:.0} kPa, {:.0} % of the highest (at least {:.0} % \
-                 wanted): leak-down next, and no tuning before it is known why",
-                100.0 * low / high,
-                100.0 * EVEN_COMPRESSION
-            ),
+        format!(
+            "compression of {low_body} is {low:.0} kPa, {:.0} % of the highest (at least {:.0} % wanted)",
+            100.0 * low / high,
+            100.0 * EVEN_COMPRESSION
         )
     })
 }
@@ -148,7 +184,8 @@ mod tests {
         let quiet = "compression_kpa = { left = 1100, right = 1000 }\n\
                      leak_down_percent = { left = 6, right = 10 }\n\
                      spindle_play_mm = { left = 0.05, right = 0.02 }\n\
-                     snap_shut_v = [0.556, 0.560, 0.551]\ncable_slack = true";
+                     snap_shut_v = [0.556, 0.560, 0.551]\ncable_slack = true\n\
+                     clearances.right = { inlet_thou = [3, 5], exhaust_thou = [6, 7] }";
         assert_eq!(found(quiet), []);
     }
 
@@ -182,6 +219,11 @@ mod tests {
             ),
             ("snap_shut_v = [0.55, 0.59]", "sensor-unrepeatable", "40 mV"),
             ("cable_slack = false", "cable-tight", "no slack"),
+            (
+                "clearances.right = { inlet_thou = [4, 2.5], exhaust_thou = [6, 6] }",
+                "clearance-out",
+                "right inlet 0.06 mm for 0.10 mm",
+            ),
         ];
         for (checks, code, text) in cases {
             let all = found(checks);

@@ -4,32 +4,7 @@ use evenpull_diagnose::{Cause, CauseCode};
 
 /// A cause in the trade's words, as a short headline.
 pub fn cause_name(code: CauseCode) -> &'static str {
-    match code {
-        CauseCode::None => "Breathing is even",
-        CauseCode::BalanceOff => "Balance adjuster off",
-        CauseCode::LinkAltered => "Sealed link or lever altered",
-        CauseCode::StopIn => "Stop screw turned in",
-        CauseCode::StopOut => "Stop screw backed out",
-        CauseCode::StopsBoth => "Both stops moved",
-        CauseCode::SensorShifted => "Throttle sensor slipped or drifted",
-        CauseCode::SensorWorn => "Throttle sensor track worn",
-        CauseCode::BleedUnequal => "Idle bleeds unequal",
-        CauseCode::BleedBlocked => "Idle bleed blocked",
-        CauseCode::SpindleWear => "Worn spindle or bushes",
-        CauseCode::StubLeak => "Inlet stub leak",
-        CauseCode::ValveTight => "Valve clearance too small",
-        CauseCode::ValveLoose => "Valve clearance too large",
-        CauseCode::CompressionLow => "Low compression",
-        CauseCode::IdleValveStuckOpen => "Idle valve stuck open",
-        CauseCode::IdleValveStuckShut => "Idle valve stuck shut",
-        CauseCode::IdleAirHose => "Idle-air hose leaking or split",
-        CauseCode::FilterBlocked => "Air filter blocked",
-        CauseCode::InjectorUnequal => "Injectors unequal",
-        CauseCode::SparkWeak => "Weak spark",
-        CauseCode::GaugeFault => "Gauge or sensor reads wrong",
-        CauseCode::CrossedHoses => "Hoses on the wrong bodies",
-        CauseCode::CableTight => "Cable holds the plates open",
-    }
+    code.words()
 }
 
 /// The headline of a cause; the members of a family are joined by `or`, likeliest first.

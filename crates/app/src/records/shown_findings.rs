@@ -138,6 +138,7 @@ enum StateText {
     Met,
     NotMet,
     NotShown,
+    Waits,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -233,6 +234,7 @@ impl GateText {
             GateState::Met(text) => (StateText::Met, text),
             GateState::NotMet(text) => (StateText::NotMet, text),
             GateState::NotShown(text) => (StateText::NotShown, text),
+            GateState::Waits(text) => (StateText::Waits, text),
         };
         Self {
             step: gate.step.as_str().to_owned(),
@@ -248,6 +250,7 @@ impl GateText {
                 StateText::Met => GateState::Met(self.text),
                 StateText::NotMet => GateState::NotMet(self.text),
                 StateText::NotShown => GateState::NotShown(self.text),
+                StateText::Waits => GateState::Waits(self.text),
             },
         })
     }

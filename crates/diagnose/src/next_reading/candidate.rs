@@ -285,7 +285,9 @@ impl Candidate {
             ReadingKind::PinchIdleValve | ReadingKind::IdleHoses => profile.idle_valve.is_some(),
             ReadingKind::SlowSensorSweep => profile.sensor.is_some(),
             ReadingKind::LinkOff => !profile.couplings.is_empty(),
-            ReadingKind::SwapGauges | ReadingKind::SwapSensors => profile.bodies().len() > 1,
+            ReadingKind::SwapGauges | ReadingKind::SwapSensors | ReadingKind::SwapIgnition => {
+                profile.bodies().len() > 1
+            }
             _ => true,
         }
     }

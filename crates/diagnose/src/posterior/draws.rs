@@ -13,6 +13,7 @@ use rayon::prelude::*;
 
 use super::unbounded::Unbounded;
 use super::{Fitted, prior_volume, share_out};
+use crate::cause_words::faults_in_words;
 use crate::evidence::Evidence;
 use crate::model::{Model, Space};
 use crate::sampling::{Sampled, Sampling};
@@ -123,7 +124,7 @@ pub(crate) fn sample(
         .for_each(|e| e.run_chains(&Model::new(profile, evidence)));
     share_out(all.iter_mut().map(|e| &mut e.fitted));
     all.sort_by(|a, b| b.fitted.weight.total_cmp(&a.fitted.weight));
-    let (sampled, notice) = account(&all);
+    let (sampled, notice) = account(&all, profile.bodies());
     (
         all.into_iter().map(Explored::drawn).collect(),
         sampled,
@@ -302,7 +303,7 @@ impl Explored<'_> {
 }
 
 /// The figures of all chains, and what to say of those that did not agree.
-fn account(all: &[Explored<'_>]) -> (Sampled, Option<Notice>) {
+fn account(all: &[Explored<'_>], names: &[String]) -> (Sampled, Option<Notice>) {
     let mut sum = Sampled::none(Sampling::Full);
     let mut said: Vec<String> = Vec::new();
     let worse =
@@ -325,7 +326,7 @@ fn account(all: &[Explored<'_>]) -> (Sampled, Option<Notice>) {
             }
             _ => {
                 sum.fell_back += 1;
-                said.push(failed(e));
+                said.push(failed(e, names));
             }
         }
     }
@@ -345,14 +346,8 @@ fn account(all: &[Explored<'_>]) -> (Sampled, Option<Notice>) {
 }
 
 /// What failed in one hypothesis, and what stands in.
-fn failed(e: &Explored<'_>) -> String {
-    let faults = e.fitted.hypothesis.faults.iter();
-    let codes: Vec<String> = faults.map(|f| format!("{:?}", f.code)).collect();
-    let name = if codes.is_empty() {
-        "nothing wrong".to_owned()
-    } else {
-        codes.join(" and ")
-    };
+fn failed(e: &Explored<'_>, names: &[String]) -> String {
+    let name = faults_in_words(&e.fitted.hypothesis.faults, names);
     let why = e
         .chained
         .as_ref()

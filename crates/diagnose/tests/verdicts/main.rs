@@ -6,6 +6,7 @@ mod cylinder;
 mod doubt;
 mod idle_air;
 mod laws;
+mod mending;
 
 use bench::{PutIn, gauges, make};
 use evenpull_diagnose::{Assessment, CauseCode, ReadingKind, ZeroEffect};

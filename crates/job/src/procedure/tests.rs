@@ -118,3 +118,22 @@ fn words_of_records_lead_back_to_their_step_and_stage() {
     }
     assert_eq!(Step::from_word("lunch"), None);
 }
+
+/// One shaft carries all plates: there is no adjuster to wait for, whatever the difference.
+#[test]
+fn a_machine_without_an_adjuster_has_nothing_to_balance() {
+    let shaft = crate::builtin()
+        .iter()
+        .find(|b| b.id == "bunting-shaft")
+        .unwrap();
+    let profile = Profile::from_toml("profile.toml", shaft.toml).unwrap();
+    let text = "format = \"evenpull.job/1\"\nprofile = \"profile.toml\"\n[[reading]]\ncondition = \"hold\"\n\
+                gauge = { left = 42, right = 38, unit = \"kPa\" }\n";
+    let job = Job::from_toml("job.toml", text, &profile).unwrap();
+    let checks = evaluate_gates(&profile, &job, &[]);
+    let balance = &checks[Step::BalanceAdjuster.number() - 1].state;
+    assert!(
+        matches!(balance, GateState::Met(t) if t.contains("no balance adjuster")),
+        "{balance:?}"
+    );
+}

@@ -136,6 +136,7 @@ fn gates(found: Option<&ShownFindings>, job: &Stored, texts: &Texts) -> Vec<Gate
             let (class, key, shown) = match shown_by_readings(step) {
                 Some(GateState::Met(text)) => ("met", "work.met", text),
                 Some(GateState::NotMet(text)) => ("not", "work.not_met", text),
+                Some(GateState::Waits(text)) => ("not", "work.waits", text),
                 _ if noted(step) => ("met", "work.noted", String::new()),
                 Some(GateState::NotShown(text)) => ("open", "work.open", text),
                 None => ("open", "work.open", String::new()),
