@@ -3,13 +3,13 @@
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use evenpull_job::{AmbientData, Condition, HoseData, Layout, Pinch, Profile};
+use evenpull_job::{AmbientData, Condition, HoseData, Layout, Pinch, Profile, body_under};
 use evenpull_trace::{CycleReading, Recording, analyse, import};
 
 use crate::error::AppError;
 use crate::job_folder::LoadedJob;
 use crate::layout_hint::layout_hint;
-use crate::setup::{Circumstances, sensor_of, setup};
+use crate::setup::{Circumstances, setup};
 use crate::text_file::{problem, read_text, unreadable};
 
 /// Where a recording comes from.
@@ -168,11 +168,11 @@ fn imported(
     let hint = layout_hint(request.layout, bodies, request.ambient.pressure_kpa);
     let mut recording = import(reader, name, &hint, bodies, progress)?;
     for channel in &mut recording.channels {
-        // The layout names the sensor's own body; swapped hoses put it on the other one.
+        // The layout names the sensor's own body; swapped hoses put it on another one.
         if let Some(i) = bodies.iter().position(|b| *b == channel.body) {
             channel
                 .body
-                .clone_from(&bodies[sensor_of(i, bodies.len(), request.swapped)]);
+                .clone_from(&bodies[body_under(i, bodies.len(), request.swapped)]);
         }
     }
     Ok(recording)

@@ -2,7 +2,7 @@
 
 use evenpull_airflow::Hose;
 use evenpull_airflow::ambient::vapour_fraction;
-use evenpull_job::{AmbientData, Condition, HoseData, Pinch, Profile};
+use evenpull_job::{AmbientData, Condition, HoseData, Pinch, Profile, instrument_on};
 use evenpull_trace::{BodySetup, Notice, Setup, ZERO_DRIFT_PA};
 
 /// Exponent of the refill where the profile gives none: near the adiabatic 1.4.
@@ -57,7 +57,10 @@ pub(crate) fn setup(
         .map(|(i, body)| BodySetup {
             body: body.clone(),
             intake_start_deg: profile.engine.intake_start_deg[i],
-            zero_pa: zero_pa(ambient, sensor_of(i, profile.bodies().len(), at.swapped)),
+            zero_pa: zero_pa(
+                ambient,
+                instrument_on(i, profile.bodies().len(), at.swapped),
+            ),
             hose,
         })
         .collect();
@@ -91,15 +94,6 @@ fn virtual_temperature_k(ambient: &AmbientData) -> f64 {
     let p_pa = ambient.pressure_kpa * 1e3;
     let humidity = ambient.humidity_percent / 100.0;
     vapour_fraction(p_pa, t_k, humidity).map_or(t_k, |x| t_k / (1.0 - ONE_LESS_VAPOUR_MASS * x))
-}
-
-/// Which sensor reads a body: its own, or on a twin with swapped hoses the other one.
-pub(crate) fn sensor_of(body: usize, bodies: usize, swapped: bool) -> usize {
-    if swapped && bodies == 2 {
-        1 - body
-    } else {
-        body
-    }
 }
 
 fn zero_pa(ambient: &AmbientData, sensor: usize) -> Option<f64> {

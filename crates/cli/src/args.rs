@@ -197,7 +197,8 @@ pub(crate) struct ReadArgs {
     /// Air, sensors and hoses.
     #[command(flatten)]
     pub(crate) air: AirArgs,
-    /// The hoses of a twin were swapped for this recording.
+    /// The hoses were swapped for this recording: on a twin side to side, on more bodies each on to the next one, the
+    /// last to the first.
     #[arg(long)]
     pub(crate) swapped: bool,
 }

@@ -317,7 +317,7 @@ pub(crate) struct AddReadingArgs {
     /// Hose between stub and sensor: length [m], bore [mm], dead volume [cc], such as `0.25x4x0.6`.
     #[arg(long, value_name = "M x MM x CC", value_parser = crate::args::hose)]
     pub(crate) hose: Option<crate::args::HoseArg>,
-    /// Hoses or gauges were swapped between the sides.
+    /// Hoses or gauges were swapped: on a twin side to side, on more bodies each on to the next one, the last to the first.
     #[arg(long)]
     pub(crate) swapped: bool,
     /// What was pinched shut.

@@ -196,7 +196,7 @@ pub fn assess_beside(
     };
     answer.doubt_nat = search.doubt_nat();
     answer.readings_to_come = search.readings();
-    answer.next_reading = first_of_all(&evidence).or_else(|| {
+    answer.next_reading = first_of_all(model.space.bodies, &evidence).or_else(|| {
         let family = answer.causes.first().is_some_and(|c| c.members.len() > 1);
         let open = answer.undetermined || family;
         answer.readings_to_come.first().filter(|_| open).cloned()

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use evenpull_job::{Condition, Job, Pinch, Profile, Reading, SealState};
+use evenpull_job::{Condition, Job, Pinch, Profile, Reading, SealState, instrument_on};
 use evenpull_trace::{CycleReading, ZERO_DRIFT_PA};
 
 use crate::breathing::{Breathing, DepressionLaw};
@@ -115,14 +115,9 @@ impl Point {
         (n > 0).then(|| known().map(|a| a.value).sum::<f64>() / n as f64)
     }
 
-    /// Gauge or sensor that read body `b`: its own, or on a twin with hoses swapped the other one.
+    /// Gauge or sensor that read body `b`.
     pub(crate) fn instrument_on(&self, b: usize) -> usize {
-        let bodies = self.ln_area.len();
-        if self.swapped && bodies == 2 {
-            bodies - 1 - b
-        } else {
-            b
-        }
+        instrument_on(b, self.ln_area.len(), self.swapped)
     }
 
     /// Steps at an end of the valve's travel: at or below the lower (-1), at or above the upper (1).

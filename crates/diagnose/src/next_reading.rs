@@ -21,7 +21,7 @@ mod candidate;
 mod foresee;
 mod information;
 
-use candidate::{CANDIDATES, Candidate, Tells};
+use candidate::{CANDIDATES, Candidate, Tells, swap};
 use foresee::Foresight;
 use information::{Outcome, entropy, of_numbers, of_words, shares};
 
@@ -61,7 +61,7 @@ impl Search<'_> {
             .filter(|c| !c.done(self.job, self.evidence) && c.possible(self.model.profile))
             .map(|c| NextReading {
                 kind: c.kind,
-                what: c.what.to_owned(),
+                what: c.what(self.model.space.bodies),
                 why: c.why.to_owned(),
                 minutes: c.minutes,
                 gain_nat: self.gain(c, &sample),
@@ -139,7 +139,7 @@ impl Search<'_> {
 }
 
 /// What must be read before any cause is weighed further: where the readings themselves mislead.
-pub(crate) fn first_of_all(evidence: &Evidence) -> Option<NextReading> {
+pub(crate) fn first_of_all(bodies: usize, evidence: &Evidence) -> Option<NextReading> {
     let must = |kind, what: &str, why: &str, minutes| NextReading {
         kind,
         what: what.to_owned(),
@@ -166,7 +166,10 @@ pub(crate) fn first_of_all(evidence: &Evidence) -> Option<NextReading> {
     (!evidence.has_areas() && !evidence.gauges_checked).then(|| {
         must(
             ReadingKind::SwapGauges,
-            "swap the gauge hoses side to side and read idle and hold again",
+            &format!(
+                "{}, and read idle and hold again",
+                swap("gauge hoses", bodies)
+            ),
             "a gauge error stays with the gauge, a true difference with the cylinder",
             3.0,
         )

@@ -120,7 +120,7 @@ pub struct Reading {
     pub bleed_turns: Option<PerBody<f64>>,
     /// Hose between stub and sensor.
     pub hose: Option<HoseData>,
-    /// Gauge or sensor hoses swapped for this reading.
+    /// Gauge or sensor hoses swapped for this reading, see [`crate::instrument_on`].
     pub swapped: bool,
     /// What was pinched shut.
     pub pinched: Vec<Pinch>,

@@ -12,6 +12,7 @@ mod notice;
 mod per_body;
 mod procedure;
 mod profile;
+mod swapped;
 
 /// Unit of a gauge.
 pub use evenpull_airflow::PressureUnit;
@@ -34,3 +35,4 @@ pub use profile::{
     BleedData, BodyData, BuiltinProfile, ClearanceLimits, Coupling, CouplingLaw, EngineData,
     IdleValve, Passages, Profile, RefillData, ThrottleSensor, Tolerance, builtin,
 };
+pub use swapped::{body_under, instrument_on};

@@ -82,14 +82,14 @@ pub(super) const CANDIDATES: [Candidate; 19] = [
     },
     Candidate {
         kind: ReadingKind::SwapGauges,
-        what: "swap the gauge hoses side to side and read again",
+        what: "swap the gauge hoses and read again",
         why: "a gauge error stays with the gauge, a true difference with the cylinder",
         minutes: 3.0,
         tells: Tells::Numbers(Foreseen::SwapGauges),
     },
     Candidate {
         kind: ReadingKind::SwapSensors,
-        what: "swap the pressure sensors side to side and read idle again",
+        what: "swap the pressure sensors and read idle again",
         why: "a sensor's error stays with the sensor, a true difference with the cylinder",
         minutes: 4.0,
         tells: Tells::Numbers(Foreseen::SwapSensors),
@@ -244,7 +244,31 @@ pub(super) const CANDIDATES: [Candidate; 19] = [
     },
 ];
 
+/// How instruments are swapped on so many bodies, see [`evenpull_job::instrument_on`].
+pub(super) fn swap(what: &str, bodies: usize) -> String {
+    if bodies > 2 {
+        format!("move each of the {what} on to the next body, the last to the first")
+    } else {
+        format!("swap the {what} side to side")
+    }
+}
+
 impl Candidate {
+    /// What to do, on so many bodies.
+    pub(super) fn what(&self, bodies: usize) -> String {
+        match self.kind {
+            ReadingKind::SwapGauges => format!("{}, and read again", swap("gauge hoses", bodies)),
+            ReadingKind::SwapSensors => {
+                format!("{}, and read idle again", swap("pressure sensors", bodies))
+            }
+            ReadingKind::SwapIgnition if bodies > 2 => {
+                "exchange coil and plug with another cylinder's and read lambda of each pipe again"
+                    .to_owned()
+            }
+            _ => self.what.to_owned(),
+        }
+    }
+
     /// Done already, as far as the job says.
     pub(super) fn done(&self, job: &Job, evidence: &Evidence) -> bool {
         let checks = &job.checks;

@@ -1,5 +1,6 @@
 //! What a reading would show on the machine of one draw, with its noise.
 
+use evenpull_job::instrument_on;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
@@ -185,7 +186,7 @@ impl<'a> Foresight<'a> {
             valve = 0.0;
         }
         areas.iter_mut().for_each(|a| *a += valve);
-        let mut out = self.shown(p, &areas, self.model.profile.engine.idle_rpm, 1.0);
+        let mut out = self.shown(p, &areas, self.model.profile.engine.idle_rpm, false);
         out.extend(steps);
         out
     }
@@ -201,7 +202,7 @@ impl<'a> Foresight<'a> {
                 *a += bleed + valve;
             }
             let rpm = self.model.profile.engine.idle_rpm * (1.0 + 0.4 * over);
-            out.extend(self.shown(p, &areas, rpm, 1.0));
+            out.extend(self.shown(p, &areas, rpm, false));
             if let (true, Some(s)) = (self.channels.volts, self.model.profile.sensor) {
                 let open = self.model.openings_for(p, Some(command))[s.body];
                 out.push(
@@ -212,13 +213,14 @@ impl<'a> Foresight<'a> {
         out
     }
 
-    /// What areas look like to the shop's instruments; `way` is -1 with the instruments exchanged.
-    fn shown(&mut self, p: &[f64], areas: &[f64], rpm: f64, way: f64) -> Vec<f64> {
+    /// What areas look like to the shop's instruments, on their own bodies or `swapped`.
+    fn shown(&mut self, p: &[f64], areas: &[f64], rpm: f64, swapped: bool) -> Vec<f64> {
         let space = &self.model.space;
+        let on = |b: usize| instrument_on(b, areas.len(), swapped);
         let mut out = Vec::new();
         if !self.channels.recorded {
             for b in 1..areas.len() {
-                let error = way * (p[space.gauge(b)] - p[space.gauge(0)]);
+                let error = p[space.gauge(on(b))] - p[space.gauge(on(0))];
                 out.push(self.apart_kpa(p, areas, b) + error);
             }
             out.iter_mut()
@@ -228,7 +230,7 @@ impl<'a> Foresight<'a> {
         let heat = p[Space::HEAT];
         for b in 1..areas.len() {
             let shows = |b: usize| p[space.ln_gain(b)] + self.channels.by_zero * p[space.sensor(b)];
-            let instruments = way * (shows(b) - shows(0));
+            let instruments = shows(on(b)) - shows(on(0));
             out.push(((areas[b] + heat) / (areas[0] + heat)).ln() + instruments);
         }
         out.iter_mut()
@@ -255,11 +257,12 @@ impl<'a> Foresight<'a> {
             *a += bleed + valve;
         }
         let rpm = self.model.profile.engine.idle_rpm;
-        let mut out = self.shown(p, &areas, rpm, -1.0);
+        let mut out = self.shown(p, &areas, rpm, true);
         if !gauges {
             let space = &self.model.space;
             for b in 1..areas.len() {
-                let error = p[space.sensor(b)] - p[space.sensor(0)];
+                let on = |b: usize| instrument_on(b, areas.len(), true);
+                let error = p[space.sensor(on(0))] - p[space.sensor(on(b))];
                 let breathing = p[space.breathing(b)] - p[space.breathing(0)];
                 let read = self.apart_kpa(p, &areas, b) + error - breathing;
                 out.push(read + self.noise(SENSOR_NOISE_KPA));

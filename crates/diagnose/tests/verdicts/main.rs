@@ -350,6 +350,21 @@ fn swapped_gauges_show_which_of_them_is_off() {
     turns_nothing(&a);
 }
 
+/// On more than two bodies each gauge goes on to the next body, the last to the first.
+#[test]
+fn gauges_that_went_on_by_one_body_show_which_of_them_is_off() {
+    // The gauge of body 1 reads 3 kPa high; the cylinders are alike.
+    let lines = "[[reading]]\ncondition = \"idle\"\ngauge = { 1 = 43.0, 2 = 40.0, 3 = 40.0, 4 = 40.0, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"idle\"\nswapped = true\n\
+                 gauge = { 1 = 40.0, 2 = 43.0, 3 = 40.0, 4 = 40.0, unit = \"kPa\" }\n\
+                 [[reading]]\ncondition = \"hold\"\ngauge = { 1 = 45.0, 2 = 42.0, 3 = 42.0, 4 = 42.0, unit = \"kPa\" }\n";
+    let a = gauges(4, lines).assess();
+    let found = leading(&a);
+    assert_eq!(found.0, [CauseCode::GaugeFault], "{:?}", a.causes);
+    assert_eq!(found.1, Some("1"), "{:?}", a.causes);
+    turns_nothing(&a);
+}
+
 #[test]
 fn a_gauge_that_disagrees_with_the_recordings_is_named() {
     let mut made = make(&PutIn::default());
