@@ -100,11 +100,12 @@ impl Server {
         } = self;
         listener.set_nonblocking(true)?;
         runtime.block_on(async move {
+            let told = told_to_end();
             let listener = at_once(tokio::net::TcpListener::from_std(listener)?);
             // Streams never end by themselves, so none is waited for; readings taken are.
             let ended = tokio::select! {
                 ended = axum::serve(listener, router(web.clone())).into_future() => ended,
-                () = told_to_end() => Ok(()),
+                () = told => Ok(()),
             };
             let left = web.end_bench(AT_THE_END).await;
             if left > 0 {
@@ -135,19 +136,34 @@ fn at_once(listener: tokio::net::TcpListener) -> impl Listener<Io = TcpStream, A
     })
 }
 
-async fn told_to_end() {
-    #[cfg(unix)]
-    {
-        use tokio::signal::unix::{SignalKind, signal};
-        if let Ok(mut terminate) = signal(SignalKind::terminate()) {
-            tokio::select! {
-                _ = tokio::signal::ctrl_c() => {}
-                _ = terminate.recv() => {}
-            }
-            return;
+/// Waits until the process is told to end.
+///
+/// It listens from the call on, not only once it is waited for: whoever was answered may tell the server to end at once.
+#[cfg(unix)]
+fn told_to_end() -> impl Future<Output = ()> {
+    use tokio::signal::unix::{Signal, SignalKind, signal};
+    async fn heard(signal: Option<Signal>) {
+        match signal {
+            Some(mut signal) => drop(signal.recv().await),
+            // Without the signal there is nothing to wait for; the process is ended from outside.
+            None => std::future::pending().await,
         }
     }
-    // Without the signal there is nothing to wait for; the process is ended from outside.
+    let listen = |kind| signal(kind).ok();
+    let (interrupt, terminate) = (
+        listen(SignalKind::interrupt()),
+        listen(SignalKind::terminate()),
+    );
+    async move {
+        tokio::select! {
+            () = heard(interrupt) => {}
+            () = heard(terminate) => {}
+        }
+    }
+}
+
+#[cfg(not(unix))]
+async fn told_to_end() {
     if tokio::signal::ctrl_c().await.is_err() {
         std::future::pending::<()>().await;
     }
