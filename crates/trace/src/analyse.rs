@@ -5,7 +5,7 @@ use crate::cycles::{Cycle, LIVE_SWING_PA, Levels, RPM_RANGE, period_samples, who
 use crate::firing::{self, Plumbing};
 use crate::hose_correction::{at_the_port, lag_s};
 use crate::location::location;
-use crate::mean_cycle::{Average, averages};
+use crate::mean_cycle::{Average, averages, thinned};
 use crate::notice::Notice;
 use crate::picture::{misfit, picture};
 use crate::quality;
@@ -253,28 +253,25 @@ struct Averaged {
     fits: Vec<CycleFit>,
 }
 
-fn averaged(i: usize, works: &[Work<'_>], setup: &Setup, period_s: f64) -> Option<Averaged> {
+fn averaged<'a>(i: usize, works: &[Work<'a>], setup: &Setup, period_s: f64) -> Option<Averaged> {
     let work = &works[i];
     if work.cycles.len() < FEWEST_CYCLES {
         return None;
     }
-    let before_hose = |w: &Work<'_>, a: Average| match w.setup.hose {
+    let before_hose = |w: &Work<'a>, a: Average| match w.setup.hose {
         Some(hose) => at_the_port(&a, hose, period_s),
         None => a,
     };
     let others = || {
-        let live = |(j, w): &(usize, &Work<'_>)| *j != i && w.cycles.len() >= FEWEST_CYCLES;
+        let live = |(j, w): &(usize, &Work<'a>)| *j != i && w.cycles.len() >= FEWEST_CYCLES;
         works.iter().enumerate().filter(live).map(|(_, w)| w)
     };
-    let channels: Vec<(&[f32], Scale)> = std::iter::once(work)
-        .chain(others())
-        .map(|w| (w.channel.p_pa.as_slice(), w.scale))
-        .collect();
-    let mut found = averages(&channels, &work.cycles).into_iter();
-    let own = found.next()?;
+    let samples = |w: &Work<'a>| (w.channel.p_pa.as_slice(), w.scale);
+    let own = averages(&[samples(work)], &work.cycles).pop()?;
     let port = before_hose(work, own.clone());
+    let channels: Vec<(&[f32], Scale)> = others().map(samples).collect();
     let others = others()
-        .zip(found)
+        .zip(averages(&channels, &thinned(&work.cycles)))
         .map(|(w, a)| before_hose(w, a))
         .collect();
     let timing = from_timing(setup.inlet_opens_btdc_deg, setup.inlet_closes_abdc_deg);

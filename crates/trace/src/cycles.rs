@@ -4,6 +4,7 @@
 //! autocorrelation of one channel; each cycle is then cut where the pressure falls through its
 //! middle level, the steepest and so the sharpest moment of the trace.
 
+use crate::falls::falls;
 use crate::recording::{Channel, Recording};
 
 /// Slowest and fastest engine speed searched [1/min].
@@ -192,117 +193,6 @@ fn alike(mut cycles: Vec<Cycle>) -> Vec<Cycle> {
     let median = *lengths.select_nth_unstable_by(mid, f64::total_cmp).1;
     cycles.retain(|c| (c.length / median - 1.0).abs() < 0.25);
     cycles
-}
-
-/// Share of the swing that a trace must lie above the middle before, and fall below it after, a
-/// crossing counts as an intake stroke.
-///
-/// A hose that rings at a harmonic of the cycle carries the refill through the middle several times;
-/// its ring stays within a fifth of the swing.
-const CLEAR_OF_MIDDLE: f64 = 0.25;
-
-/// Moments, in samples, at which the smoothed pressure falls through the middle; `first` is the
-/// place of the first sample of `p`.
-pub(crate) fn falls(p: &[f32], first: usize, levels: Levels, period: f64) -> Vec<f64> {
-    // A window of a hundredth of a cycle takes off the noise and leaves the flank alone.
-    let width = ((period / 100.0) as usize).max(1);
-    let middle = 0.5 * (levels.low_pa + levels.high_pa);
-    let clear = CLEAR_OF_MIDDLE * levels.swing_pa();
-    // Levels and means are compared as sums over the window, without a division a sample.
-    let wide = width as f64;
-    let mut search = Search {
-        middle: middle * wide,
-        high: (middle + clear) * wide,
-        low: (middle - clear) * wide,
-        // The running mean lags by half its width.
-        first: first as f64 - 0.5 * (width - 1) as f64,
-        apart: 0.5 * period,
-        before: f64::NAN,
-        armed: false,
-        crossed: None,
-        found: Vec::with_capacity((p.len() as f64 / period) as usize + 1),
-    };
-    match p.first() {
-        Some(&first) if p.iter().fold(true, |all, x| all & x.is_finite()) => {
-            let first = f64::from(first);
-            let mut sum = first * wide;
-            for (i, &x) in p.iter().take(width).enumerate() {
-                sum += f64::from(x) - first;
-                search.step(i, sum);
-            }
-            for (i, (&x, &old)) in p.iter().skip(width).zip(p).enumerate() {
-                sum += f64::from(x) - f64::from(old);
-                search.step(width + i, sum);
-            }
-        }
-        _ => search.run_over_holes(p, width),
-    }
-    search.found
-}
-
-/// A search for falls through the middle on sums over the window [Pa].
-struct Search {
-    middle: f64,
-    high: f64,
-    low: f64,
-    /// Place of the first sum, in samples.
-    first: f64,
-    /// Least distance of two falls, in samples.
-    apart: f64,
-    before: f64,
-    armed: bool,
-    crossed: Option<f64>,
-    found: Vec<f64>,
-}
-
-impl Search {
-    #[inline(always)]
-    fn step(&mut self, i: usize, sum: f64) {
-        if sum > self.high {
-            (self.armed, self.crossed) = (true, None);
-        }
-        if self.before >= self.middle && sum < self.middle {
-            let behind = (sum - self.middle) / (sum - self.before);
-            self.crossed = Some(self.first + i as f64 - behind);
-        }
-        if sum < self.low && self.armed {
-            self.take();
-        }
-        self.before = sum;
-    }
-
-    /// Takes the crossing once the trace is clear of the middle.
-    fn take(&mut self) {
-        let Some(at) = self.crossed else {
-            return;
-        };
-        if self.found.last().is_none_or(|last| at - last > self.apart) {
-            self.found.push(at);
-        }
-        self.armed = false;
-    }
-
-    /// The search on a trace with unreadable samples, which hold the last value.
-    fn run_over_holes(&mut self, p: &[f32], width: usize) {
-        let (mut sum, mut held) = (0.0_f64, f64::NAN);
-        let mut ring = vec![0.0_f64; width];
-        let mut slot = 0;
-        for (i, &x) in p.iter().enumerate() {
-            let x = if x.is_finite() { f64::from(x) } else { held };
-            if x.is_nan() {
-                continue;
-            }
-            if held.is_nan() {
-                ring.fill(x);
-                sum = x * width as f64;
-            }
-            held = x;
-            sum += x - ring[slot];
-            ring[slot] = x;
-            slot = if slot + 1 == width { 0 } else { slot + 1 };
-            self.step(i, sum);
-        }
-    }
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@
 mod analyse;
 mod cross_flow;
 mod cycles;
+mod falls;
 mod firing;
 mod hose_correction;
 mod import;

@@ -153,6 +153,16 @@ pub(crate) fn averages(channels: &[(&[f32], Scale)], cycles: &[Cycle]) -> Vec<Av
     lanes.iter().map(|lane| finished(shared, lane)).collect()
 }
 
+/// Cycles that an average of the other bodies is taken over, at most: it only tells what air came
+/// through a passage, for which a mean of two thousand is as good as one of all.
+const CYCLES_OF_OTHERS: usize = 2_000;
+
+/// At most [`CYCLES_OF_OTHERS`] cycles, spread evenly.
+pub(crate) fn thinned(cycles: &[Cycle]) -> Vec<Cycle> {
+    let step = cycles.len().div_ceil(CYCLES_OF_OTHERS).max(1);
+    cycles.iter().copied().step_by(step).collect()
+}
+
 fn finished(shared: &[Place; BINS], lane: &Lane) -> Average {
     let places = || shared.iter().zip(&lane.places);
     let mut phase: Vec<f64> = places().map(|(a, b)| a.phase + b.phase).collect();
@@ -250,6 +260,27 @@ mod tests {
         }
         assert!((a.mean_ratio() - 0.55).abs() < 0.01);
         assert_eq!(a.count.iter().sum::<u32>(), 455);
+    }
+
+    #[test]
+    fn the_cycles_of_others_are_few_and_spread_over_all() {
+        let cycles = |n: u32| -> Vec<Cycle> {
+            (0..n)
+                .map(|i| Cycle {
+                    start: f64::from(i) * 45.5,
+                    length: 45.5,
+                })
+                .collect()
+        };
+        assert_eq!(thinned(&cycles(2_000)), cycles(2_000));
+        let few = thinned(&cycles(36_001));
+        assert!(
+            (1_800..=CYCLES_OF_OTHERS).contains(&few.len()),
+            "{}",
+            few.len()
+        );
+        assert!(few.last().is_some_and(|c| c.start > 45.5 * 35_900.0));
+        assert!(thinned(&[]).is_empty());
     }
 
     #[test]

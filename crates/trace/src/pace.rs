@@ -4,7 +4,8 @@
 //! them now and then on the last seconds and looks for whole cycles in between. Both use the same
 //! search, so that a cycle counted live is a cycle of the recording.
 
-use crate::cycles::{LIVE_SWING_PA, Levels, between, falls, period_of_samples};
+use crate::cycles::{LIVE_SWING_PA, Levels, between, period_of_samples};
+use crate::falls::falls;
 
 /// What the search for cycles must know of a channel beforehand.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -153,12 +153,12 @@ struct Line {
 }
 
 impl Line {
+    /// Adds a point; its count is the caller's.
     #[inline(always)]
     fn add(&mut self, psi: f64, t: f64, y: f64) {
         let square = psi * psi;
         let w = square * square;
         let (wt, wy, wz) = (w * t, w * y, -square * psi);
-        self.n += 1;
         self.w += w;
         self.t += wt;
         self.y += wy;
@@ -182,6 +182,73 @@ impl Line {
     }
 }
 
+/// What turns samples into ratios and laws, at hand for a whole cycle.
+struct Law {
+    zero_pa: f64,
+    per_p0: f64,
+    table: &'static [[f64; 3]],
+}
+
+impl Law {
+    fn of(scale: Scale) -> Self {
+        Self {
+            zero_pa: scale.zero_pa,
+            per_p0: 1.0 / scale.p0_pa,
+            table: LAWS.as_slice(),
+        }
+    }
+
+    #[inline(always)]
+    fn ratio(&self, sample: f32) -> f64 {
+        (f64::from(sample) - self.zero_pa) * self.per_p0
+    }
+}
+
+/// Samples of a refill whose laws are looked up before their sums are taken: the two loops keep
+/// what they carry on in registers, one loop of both does not.
+const STRETCH: usize = 64;
+
+/// Sums over all samples of a cycle.
+#[derive(Debug, Default, Clone, Copy)]
+struct Breath {
+    psi: f64,
+    slope: f64,
+    ratio: f64,
+}
+
+impl Breath {
+    /// Adds samples outside of the refill.
+    fn add_all(&mut self, samples: &[f32], law: &Law) {
+        for &x in samples {
+            let r = law.ratio(x);
+            let (psi, slope, _) = laws(r, law.table);
+            self.psi += psi;
+            self.slope += slope;
+            self.ratio += r;
+        }
+    }
+
+    /// Adds at most [`STRETCH`] samples of the refill, here and to its line; `t` is the time of the
+    /// first [samples since the cycle's start].
+    fn add_refill(&mut self, samples: &[f32], law: &Law, t: f64, line: &mut Line) {
+        // Without weight where the limit leaves a sample out.
+        let mut points = [(0.0, 0.0); STRETCH];
+        for (point, &x) in points.iter_mut().zip(samples) {
+            let r = law.ratio(x);
+            let (psi, slope, f) = laws(r, law.table);
+            self.psi += psi;
+            self.slope += slope;
+            self.ratio += r;
+            let counts = r < R_LIMIT;
+            *point = (if counts { psi } else { 0.0 }, f);
+            line.n += usize::from(counts);
+        }
+        for (i, &(psi, f)) in points.iter().take(samples.len()).enumerate() {
+            line.add(psi, t + i as f64, f);
+        }
+    }
+}
+
 /// Fits one cycle of one channel; `None` if samples are missing or too few lie below the limit.
 pub(crate) fn fit_cycle(p: &[f32], cycle: Cycle, window: Window, scale: Scale) -> Option<CycleFit> {
     let whole = cycle.range(0.0, 1.0);
@@ -189,32 +256,20 @@ pub(crate) fn fit_cycle(p: &[f32], cycle: Cycle, window: Window, scale: Scale) -
     if whole.end > p.len() || whole.len() < 8 {
         return None;
     }
-    let (mut sum_psi, mut sum_slope, mut sum_r) = (0.0, 0.0, 0.0);
+    let mut breath = Breath::default();
     let mut line = Line::default();
-    let table = LAWS.as_slice();
-    let per_p0 = 1.0 / scale.p0_pa;
     // Before, in and behind the refill; nothing of it may lie outside of the cycle.
     let from = open.start.clamp(whole.start, whole.end);
     let to = open.end.clamp(from, whole.end);
-    for (range, refills) in [
-        (whole.start..from, false),
-        (from..to, true),
-        (to..whole.end, false),
-    ] {
-        let mut t = range.start as f64 - cycle.start;
-        for &x in &p[range] {
-            let r = (f64::from(x) - scale.zero_pa) * per_p0;
-            let (ps, slope, f) = laws(r, table);
-            sum_psi += ps;
-            sum_slope += slope;
-            sum_r += r;
-            if refills && r < R_LIMIT {
-                line.add(ps, t, f);
-            }
-            t += 1.0;
-        }
+    let law = Law::of(scale);
+    breath.add_all(&p[whole.start..from], &law);
+    let mut t = from as f64 - cycle.start;
+    for samples in p[from..to].chunks(STRETCH) {
+        breath.add_refill(samples, &law, t, &mut line);
+        t += STRETCH as f64;
     }
-    if sum_r.is_nan() {
+    breath.add_all(&p[to..whole.end], &law);
+    if breath.ratio.is_nan() {
         return None;
     }
     // With the limit, a refill that ends too early leaves too little of the window.
@@ -226,9 +281,9 @@ pub(crate) fn fit_cycle(p: &[f32], cycle: Cycle, window: Window, scale: Scale) -
     Some(CycleFit {
         k_per_s: k_per_sample / scale.dt_s,
         dk_dzero: dk / (scale.dt_s * scale.p0_pa),
-        mean_psi: sum_psi / n,
-        dpsi_dzero: -sum_slope / (n * scale.p0_pa),
-        mean_ratio: sum_r / n,
+        mean_psi: breath.psi / n,
+        dpsi_dzero: -breath.slope / (n * scale.p0_pa),
+        mean_ratio: breath.ratio / n,
         // F residuals weigh psi^4; back to pressure by psi p0 at the mean weight.
         residual_pa: (left / line.w).sqrt() * (line.w / line.n as f64).powf(0.25) * scale.p0_pa,
         length_s: cycle.length * scale.dt_s,
