@@ -82,14 +82,14 @@ pub(super) const CANDIDATES: [Candidate; 19] = [
     },
     Candidate {
         kind: ReadingKind::SwapGauges,
-        what: "swap the gauge hoses and read again",
+        what: "swap the gauge hoses side to side, and read again",
         why: "a gauge error stays with the gauge, a true difference with the cylinder",
         minutes: 3.0,
         tells: Tells::Numbers(Foreseen::SwapGauges),
     },
     Candidate {
         kind: ReadingKind::SwapSensors,
-        what: "swap the pressure sensors and read idle again",
+        what: "swap the pressure sensors side to side, and read idle again",
         why: "a sensor's error stays with the sensor, a true difference with the cylinder",
         minutes: 4.0,
         tells: Tells::Numbers(Foreseen::SwapSensors),
@@ -257,8 +257,10 @@ impl Candidate {
     /// What to do, on so many bodies.
     pub(super) fn what(&self, bodies: usize) -> String {
         match self.kind {
-            ReadingKind::SwapGauges => format!("{}, and read again", swap("gauge hoses", bodies)),
-            ReadingKind::SwapSensors => {
+            ReadingKind::SwapGauges if bodies > 2 => {
+                format!("{}, and read again", swap("gauge hoses", bodies))
+            }
+            ReadingKind::SwapSensors if bodies > 2 => {
                 format!("{}, and read idle again", swap("pressure sensors", bodies))
             }
             ReadingKind::SwapIgnition if bodies > 2 => {
