@@ -15,6 +15,7 @@ use crate::hypothesis::Fault;
 use crate::model::Model;
 use crate::posterior::Fitted;
 use crate::summary::Draw;
+use crate::two_signs::Held;
 use crate::weigh::Weighed;
 
 mod candidate;
@@ -70,6 +71,29 @@ impl Search<'_> {
             .collect();
         found.sort_by(|a, b| (b.gain_nat / b.minutes).total_cmp(&(a.gain_nat / a.minutes)));
         found
+    }
+
+    /// The reading that what holds the verdict open asks for, however sure the readings seem of the cause; `None` where
+    /// it was taken or is for the search to find.
+    pub(crate) fn asked_by(&self, held: Held) -> Option<NextReading> {
+        let off_idle = self.evidence.points.iter().any(|p| !p.at_stop());
+        let kind = match held {
+            Held::OneEnd => ReadingKind::SwapGauges,
+            Held::OneOpening if off_idle => ReadingKind::BleedsShut,
+            Held::OneOpening => ReadingKind::Sweep,
+            Held::BleedsUnnoted | Held::OneSign => return None,
+        };
+        let profile = self.model.profile;
+        let candidate = CANDIDATES.iter().find(|c| c.kind == kind)?;
+        (!candidate.done(self.job, self.evidence) && candidate.possible(profile)).then(|| {
+            NextReading {
+                kind,
+                what: candidate.what(self.model.space.bodies),
+                why: candidate.why.to_owned(),
+                minutes: candidate.minutes,
+                gain_nat: 0.0,
+            }
+        })
     }
 
     /// Entropy over causes as the readings leave them [nat].

@@ -126,6 +126,30 @@ fn one_opening_settles_nothing() {
     assert!(a.next_reading.is_some());
 }
 
+/// A cause that leads by far is no verdict while the engine is cold: the answer says so in its own words.
+#[test]
+fn what_holds_a_leading_cause_open_is_told() {
+    let even = |engine_c: f64| {
+        let more = format!("bleed_turns = {{ left = 0.5, right = 0.5 }}\nengine_c = {engine_c:.0}");
+        let seals = "[seals]\n\"stop.left\" = \"intact\"\n\"stop.right\" = \"intact\"\n";
+        let lines = ZEROED.to_owned()
+            + seals
+            + &reading("idle-bleeds-shut", [43.0, 43.1], "")
+            + &reading("idle", [42.0, 42.1], &more)
+            + &reading("hold", [42.0, 42.1], &more);
+        gauges(0, &lines).assess()
+    };
+    let cold = even(25.0);
+    assert!(
+        cold.undetermined && cold.causes[0].probability > 0.7,
+        "{:?}",
+        cold.causes
+    );
+    assert_eq!(cold.held_open, ["the engine was not warm"]);
+    let warm = even(80.0);
+    assert!(!warm.undetermined && warm.held_open.is_empty());
+}
+
 #[test]
 fn numbers_that_cannot_be_are_asked_about() {
     let turns = "bleed_turns = { left = 0.5, right = 0.5 }";
@@ -223,6 +247,14 @@ fn a_difference_at_hold_alone_is_no_gauge_that_reads_wrong() {
             assert!(
                 said.iter().any(|t| t.contains("at idle as well")),
                 "{said:?}"
+            );
+        }
+        // No share beside an open verdict without the word on what holds it open.
+        if a.causes[0].probability > 0.7 {
+            assert!(
+                a.held_open[0].contains("at idle as well"),
+                "{:?}",
+                a.held_open
             );
         }
         // An exchange of the gauges tells; it may still be a kinked hose or a slip of the pen.
