@@ -81,6 +81,7 @@ impl Search<'_> {
             Held::OneEnd => ReadingKind::SwapGauges,
             Held::OneOpening if off_idle => ReadingKind::BleedsShut,
             Held::OneOpening => ReadingKind::Sweep,
+            Held::OneSignOfStops | Held::VoltsAlone => return self.of_volts_and_valve(),
             Held::BleedsUnnoted | Held::OneSign => return None,
         };
         let profile = self.model.profile;
@@ -93,6 +94,29 @@ impl Search<'_> {
                 minutes: candidate.minutes,
                 gain_nat: 0.0,
             }
+        })
+    }
+
+    /// What a stop that was moved shows beside its seal, where it was not read.
+    fn of_volts_and_valve(&self) -> Option<NextReading> {
+        let profile = self.model.profile;
+        let at_stop = || self.evidence.points.iter().filter(|p| p.at_stop());
+        let volts = profile.sensor.is_some() && at_stop().all(|p| p.sensor_v.is_none());
+        let valve = profile.idle_valve.is_some() && at_stop().all(|p| !p.steps_read);
+        let what = match (volts, valve) {
+            (true, true) => {
+                "note the raw volts of the throttle sensor with the throttle shut, and the idle valve's steps at warm idle"
+            }
+            (true, false) => "note the raw volts of the throttle sensor with the throttle shut",
+            (false, true) => "note the idle valve's steps at warm idle",
+            (false, false) => return None,
+        };
+        Some(NextReading {
+            kind: ReadingKind::SlowSensorSweep,
+            what: what.to_owned(),
+            why: "a stop that was moved moves both; a sensor that was moved leaves the idle valve where it was".to_owned(),
+            minutes: 3.0,
+            gain_nat: 0.0,
         })
     }
 

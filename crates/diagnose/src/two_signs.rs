@@ -1,8 +1,11 @@
 //! What keeps a cause that leads from being a verdict: a verdict stands on two signs that do not rest on each other.
 
+use evenpull_job::SealState;
+
 use crate::assessment::CauseCode;
+use crate::baseline::stop_signs;
 use crate::evidence::{Evidence, Point};
-use crate::hypothesis::Fault;
+use crate::hypothesis::{Fault, one_stop_carries};
 use crate::verdict::{Court, NOTHING};
 use crate::weigh::SPEAKS;
 
@@ -20,6 +23,10 @@ pub(crate) enum Held {
     OneEnd,
     /// One sign speaks for it.
     OneSign,
+    /// One sign speaks for stops that were moved and leave the bodies alike.
+    OneSignOfStops,
+    /// A throttle sensor that was moved, or a stop: nothing but its volts was read.
+    VoltsAlone,
 }
 
 impl Held {
@@ -31,7 +38,12 @@ impl Held {
                 "all was read at one opening of the throttle, and leaks, plates and gauges are told apart by another"
             }
             Self::OneEnd => AT_ONE_END,
-            Self::OneSign => "one sign alone speaks for it, and a verdict needs two",
+            Self::OneSign | Self::OneSignOfStops => {
+                "one sign alone speaks for it, and a verdict needs two"
+            }
+            Self::VoltsAlone => {
+                "the volts alone speak for it, and a stop that was moved changes them as well; the air tells them apart"
+            }
         }
     }
 }
@@ -50,11 +62,33 @@ pub(crate) fn held_back(court: &Court<'_>, leading: Fault) -> Option<Held> {
     if leading.code == CauseCode::GaugeFault && seen_at_one_end(court.evidence, leading.body) {
         return Some(Held::OneEnd);
     }
+    if evenly_moved(court, leading)
+        && stop_signs(court.job, court.model, court.evidence, court.fitted).len() < 2
+    {
+        return Some(Held::OneSignOfStops);
+    }
+    if leading.code == CauseCode::SensorShifted && volts_alone(court) {
+        return Some(Held::VoltsAlone);
+    }
     let alone = court.weighed.alternative(leading).is_some_and(|own| {
         let asks = own.weak && court.weighed.asks_for_air > SPEAKS;
         !own.direct && own.signs.len() + usize::from(asks) < 2
     });
     alone.then_some(Held::OneSign)
+}
+
+/// Stops that leave the bodies alike: all moved together, or the one that carries all plates by rigid rods. No
+/// difference between bodies speaks for them, only seals, volts, the idle valve and how the areas grow.
+fn evenly_moved(court: &Court<'_>, leading: Fault) -> bool {
+    let carries = leading.code == CauseCode::StopIn && one_stop_carries(court.model.profile);
+    leading.code == CauseCode::StopsBoth || carries
+}
+
+/// The volts alone tell of a sensor that was moved: its seal is not broken, and nothing was read of the air that a
+/// stop would have changed as well.
+fn volts_alone(court: &Court<'_>) -> bool {
+    let air = court.evidence.has_areas() || court.evidence.points.iter().any(|p| p.steps_read);
+    !air && court.job.seal("sensor") != Some(SealState::Disturbed)
 }
 
 /// Share of the larger of two differences that the smaller one must reach for both to be the same; assumed.

@@ -341,3 +341,68 @@ fn a_sound_machine_is_not_said_to_explain_what_few_of_them_show() {
         "{sound:?}"
     );
 }
+
+/// Broken seals alone say that screws may have been turned; nothing that was read says that they were.
+#[test]
+fn stops_moved_alike_need_a_second_sign_beside_their_seals() {
+    let read = |condition: &str, more: &str| {
+        format!(
+            "[[reading]]\ncondition = \"{condition}\"\n{more}\n\
+             gauge = {{ 1 = 42.0, 2 = 42.1, 3 = 42.0, unit = \"kPa\" }}\n"
+        )
+    };
+    let seals: String = (1..=3)
+        .map(|b| format!("\"stop.{b}\" = \"disturbed\"\n"))
+        .collect();
+    let assessed = |more: &str| {
+        let lines = ZEROED.to_owned()
+            + &format!("[seals]\n{seals}")
+            + &read("idle-bleeds-shut", more)
+            + &read(
+                "idle",
+                &format!("bleed_turns = {{ 1 = 0.5, 2 = 0.5, 3 = 0.5 }}\n{more}"),
+            )
+            + &read("hold", "rpm = 3750");
+        gauges(3, &lines).assess()
+    };
+    let alone = assessed("");
+    assert!(alone.causes[0].members.contains(&CauseCode::StopsBoth));
+    assert!(alone.undetermined, "{:?}", alone.causes);
+    assert!(
+        alone.held_open[0].contains("one sign alone"),
+        "{:?}",
+        alone.held_open
+    );
+    let next = alone.next_reading.expect("a reading");
+    assert!(
+        next.what.contains("raw volts") && next.what.contains("steps"),
+        "{next:?}"
+    );
+    // 0.6 degree of three plates: the volts, and the idle valve that makes up for the air.
+    let seen = assessed("sensor_v = 0.584\nidle_valve_steps = 10");
+    assert!(
+        seen.causes[0].members.contains(&CauseCode::StopsBoth),
+        "{:?}",
+        seen.causes
+    );
+    assert!(!seen.undetermined, "{:?} {:?}", seen.held_open, seen.causes);
+}
+
+/// Volts that are off tell of a sensor or of a stop; the air tells which.
+#[test]
+fn volts_alone_do_not_settle_on_the_sensor() {
+    let assessed = |more: &str| {
+        let turns =
+            format!("bleed_turns = {{ left = 0.5, right = 0.5 }}\nsensor_v = 0.700\n{more}");
+        let lines = ZEROED.to_owned()
+            + &reading("idle", [42.0, 42.1], &turns)
+            + &reading("hold", [42.0, 42.1], "");
+        gauges(0, &lines).assess()
+    };
+    let alone = assessed("");
+    assert_eq!(leading(&alone).0, [CauseCode::SensorShifted]);
+    assert!(alone.undetermined && alone.held_open[0].contains("volts alone"));
+    let air_right = assessed("idle_valve_steps = 60");
+    assert_eq!(leading(&air_right).0, [CauseCode::SensorShifted]);
+    assert!(!air_right.undetermined, "{:?}", air_right.held_open);
+}
