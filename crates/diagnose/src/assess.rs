@@ -4,7 +4,7 @@ use evenpull_fit::stats::chi2_tail;
 use evenpull_job::{Condition, Job, Profile, Reading, SprayResult};
 use evenpull_trace::{CycleReading, Notice};
 
-use crate::advice::{Desk, leave_sealed, spread};
+use crate::advice::{Desk, leave_sealed, settable, spread};
 use crate::assessment::{Assessment, Cause, CauseCode, ReadingResult};
 use crate::breathing::Breathing;
 use crate::evidence::Evidence;
@@ -218,7 +218,9 @@ pub fn assess_beside(
         doubted: doubted.is_some() || (!evidence.has_areas() && !evidence.gauges_checked),
         breathing,
     };
-    answer.advice = desk.steps();
+    let (steps, too_small) = settable(desk.steps());
+    answer.advice = steps;
+    answer.notices.extend(too_small);
     let (baseline, said) = desk.baseline();
     answer.advice.extend(desk.baseline_turns(baseline.as_ref()));
     answer.baseline = baseline;
