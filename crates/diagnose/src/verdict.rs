@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use evenpull_job::{Condition, Job, SealState};
+use evenpull_job::{Condition, Job, SealState, spindle_play_out};
 
 use crate::advice::range;
 use crate::assessment::{Cause, CauseCode};
@@ -138,6 +138,7 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
         }
     }
     seal_words(court, leading, &mut evidence_for, &mut evidence_against);
+    play_words(court, leading, &mut evidence_for, &mut evidence_against);
     fit_words(court, leading, &mut evidence_for, &mut evidence_against);
     learned_words(court, leading, &mut evidence_for);
     let mut body = leading.body;
@@ -211,6 +212,20 @@ fn seal_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut 
             con.push(format!("disturbed seals: {}", broken.join(", ")));
         }
     }
+}
+
+/// What was measured of the spindles: for their wear, and against a machine that is called sound.
+fn play_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut Vec<String>) {
+    let profile = court.model.profile;
+    let worn = spindle_play_out(court.job, profile);
+    let side = match fault.code {
+        CauseCode::SpindleWear => pro,
+        CauseCode::None => con,
+        _ => return,
+    };
+    let own = |body: &String| fault.body.is_none_or(|b| profile.bodies()[b] == *body);
+    let said = worn.into_iter().filter(|(body, _)| own(body));
+    side.extend(said.map(|(_, text)| format!("measured: {text}")));
 }
 
 /// Which readings the best hypothesis with this fault explains better than the same without it,
