@@ -252,6 +252,8 @@ pub struct AssessAnswer {
     pub causes: Vec<CauseAnswer>,
     /// True when the readings do not decide.
     pub undetermined: bool,
+    /// Why the cause that leads is no verdict all the same.
+    pub held_open: Vec<String>,
     /// Next reading.
     pub next_reading: Option<NextReadingAnswer>,
     /// Steps of work.
@@ -307,6 +309,7 @@ pub fn assess_answer(a: &Assessment, typed_rpm: &[Option<f64>]) -> AssessAnswer 
         }),
         causes: causes(a),
         undetermined: a.undetermined,
+        held_open: a.held_open.clone(),
         next_reading: a.next_reading.as_ref().map(|n| NextReadingAnswer {
             what: n.what.clone(),
             why: n.why.clone(),

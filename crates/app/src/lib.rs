@@ -52,7 +52,7 @@ pub use evenpull_live::{Seen, Snapshot, Throttle, Watcher};
 pub use evenpull_report::{
     CivilTime, DocumentKind, GAUGE_UNITS, LineChoice, Paper, PricedLine, Rates, RemarkTopic,
     STYLE as PAGE_STYLE, TextTableError, Verdict, Writing, cause_headline, cause_name, chance,
-    filled_text, lowered, text_table, turn_fraction, verdict,
+    filled_text, held_words, lowered, text_table, turn_fraction, verdict,
 };
 pub use evenpull_store::{
     Access, AdjustmentRecord, BackupSummary, Booking, CheckEdit, CheckRecord, CheckReport,

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use evenpull_app::{
     Advice, AssessOutcome, Assessment, Cause, CauseCode, CautionWhen, GateState, cause_headline,
-    cautions_for, chance, lowered, turn_fraction,
+    cautions_for, chance, held_words, lowered, turn_fraction,
 };
 
 use crate::assess_tables::{baseline, bodies, mixture, readings};
@@ -73,11 +73,14 @@ fn section(text: &mut String, heading: &str, body: &str) {
 
 fn verdict(a: &Assessment) -> String {
     let mut text = match a.causes.first() {
-        Some(top) if !a.undetermined => entry("  ", &format!("{}.", capital(&odds(top)))),
-        _ => entry(
-            "  ",
-            "Undetermined: the readings do not decide between the causes below.",
-        ),
+        Some(top) if !a.undetermined => entry("  ", &format!("{}.", capital(&odds(top, a)))),
+        _ => match held_words(a) {
+            Some(held) => entry("  ", &format!("Undetermined. {held}")),
+            None => entry(
+                "  ",
+                "Undetermined: the readings do not decide between the causes below.",
+            ),
+        },
     };
     let shown = a
         .causes
@@ -87,7 +90,7 @@ fn verdict(a: &Assessment) -> String {
         .take(MOST_CAUSES);
     for (i, cause) in shown {
         if i > 0 || a.undetermined {
-            text.push_str(&entry("  - ", &odds(cause)));
+            text.push_str(&entry("  - ", &odds(cause, a)));
         }
         for said in &cause.evidence_for {
             text.push_str(&entry("      for      ", said));
@@ -99,18 +102,18 @@ fn verdict(a: &Assessment) -> String {
     text
 }
 
-/// A cause or family, its body, its odds.
-fn odds(cause: &Cause) -> String {
+/// A cause or family, its body, its odds; beside a verdict that is held open its share, which knows nothing of that.
+fn odds(cause: &Cause, a: &Assessment) -> String {
     let names = lowered(&cause_headline(cause));
     let body = match &cause.body {
         Some(body) if cause.code != CauseCode::None => format!(", {body}"),
         _ => String::new(),
     };
-    format!(
-        "{names}{body}: {} ({})",
-        chance(cause.probability),
-        percent(cause.probability)
-    )
+    let share = percent(cause.probability);
+    if !a.held_open.is_empty() {
+        return format!("{names}{body}: {share} by these readings alone");
+    }
+    format!("{names}{body}: {} ({share})", chance(cause.probability))
 }
 
 /// Per cent that never claims certainty.

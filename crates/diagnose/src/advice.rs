@@ -1,6 +1,7 @@
 //! What to turn, which way, how far, in the trade's order; and what stays sealed.
 
 use evenpull_job::{AdjusterKind, Job, Profile};
+use evenpull_trace::Notice;
 
 use crate::assessment::{Advice, Cause, CauseCode};
 use crate::breathing::Breathing;
@@ -126,6 +127,30 @@ impl Desk<'_> {
     }
 }
 
+/// Finest part of a turn that a hand sets and notes [turns]; common practice, no source.
+const NOTCH_TURNS: f64 = 1.0 / 32.0;
+
+/// Parts steps that a hand can make from turns that come to nothing of it, which are told as left alone.
+pub(crate) fn settable(steps: Vec<Advice>) -> (Vec<Advice>, Vec<Notice>) {
+    let nothing = |step: &Advice| step.turns.filter(|t| t.value < 0.5 * NOTCH_TURNS);
+    let mut left = Vec::new();
+    let mut kept = Vec::new();
+    for step in steps {
+        let Some(turns) = nothing(&step) else {
+            kept.push(step);
+            continue;
+        };
+        left.push(Notice::new(
+            "turn-too-small",
+            format!(
+                "leave `{}` as it stands: the {:.2} turn it is off is less than a hand can set (1/32 turn)",
+                step.adjuster, turns.value
+            ),
+        ));
+    }
+    (kept, left)
+}
+
 pub(crate) fn plain(adjuster: &str, way: &str, gate: &str, why: &str) -> Advice {
     Advice {
         adjuster: adjuster.to_owned(),
@@ -162,4 +187,31 @@ pub(crate) fn leave_sealed(profile: &Profile) -> Vec<String> {
         })
         .map(|a| a.name)
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::assessment::Interval;
+
+    #[test]
+    fn a_turn_of_nothing_is_left_alone_and_a_thirty_second_is_made() {
+        let step = |value: f64| Advice {
+            turns: Some(Interval {
+                value,
+                lo90: 0.0,
+                hi90: 0.1,
+            }),
+            ..plain("screw 1", "in", "", "")
+        };
+        let (kept, left) = settable(vec![step(0.015), step(0.016), plain("cable", "", "", "")]);
+        assert_eq!(kept, [step(0.016), plain("cable", "", "", "")]);
+        assert_eq!(left.len(), 1);
+        assert!(
+            left[0]
+                .text
+                .starts_with("leave `screw 1` as it stands: the 0.01 turn"),
+            "{left:?}"
+        );
+    }
 }

@@ -4,7 +4,7 @@ use evenpull_fit::stats::chi2_tail;
 use evenpull_job::{Condition, Job, Profile, Reading, SprayResult};
 use evenpull_trace::{CycleReading, Notice};
 
-use crate::advice::{Desk, leave_sealed, spread};
+use crate::advice::{Desk, leave_sealed, settable, spread};
 use crate::assessment::{Assessment, Cause, CauseCode, ReadingResult};
 use crate::breathing::Breathing;
 use crate::evidence::Evidence;
@@ -18,6 +18,7 @@ use crate::record::{Kinship, Record};
 use crate::residuals::Residuals;
 use crate::sampling::{Sampled, Sampling};
 use crate::summary::{bodies, difference};
+use crate::two_signs::Held;
 use crate::verdict::{Court, causes};
 use crate::weigh::Weighed;
 use crate::{cylinder, fuelling, fuelling_words, mixture};
@@ -172,20 +173,23 @@ pub fn assess_beside(
         weighed: &weighed,
         probabilities: &probabilities,
     };
-    let (causes, open) = causes(&court);
+    let judged = causes(&court);
     let doubted = misfit(&fitted[0], &model, &evidence);
     if let Some(text) = &doubted {
         answer
             .notices
             .push(Notice::new("model-misfit", text.clone()));
     }
-    let doubts = doubts(job, profile, &evidence, &causes);
-    let weak = !doubts.is_empty();
-    answer.notices.extend(doubts);
+    let doubts = doubts(job, profile, &evidence, &judged.causes);
     // Runners that fill each other shift areas and depressions alike: no cause stands on them.
     let joined = evidence.cross_flow && !evidence.is_crossed();
-    answer.undetermined = ((open || weak) && !evidence.is_crossed()) || doubted.is_some() || joined;
-    answer.causes = causes;
+    let weak = judged.open || !doubts.is_empty();
+    answer.undetermined = (weak && !evidence.is_crossed()) || doubted.is_some() || joined;
+    if answer.undetermined && judged.leads {
+        answer.held_open = held_open(judged.held, &doubts, doubted.is_some(), joined);
+    }
+    answer.notices.extend(doubts);
+    answer.causes = judged.causes;
     let search = Search {
         job,
         model: &model,
@@ -196,7 +200,9 @@ pub fn assess_beside(
     };
     answer.doubt_nat = search.doubt_nat();
     answer.readings_to_come = search.readings();
-    answer.next_reading = first_of_all(model.space.bodies, &evidence).or_else(|| {
+    let asked = || judged.held.and_then(|held| search.asked_by(held));
+    let first = first_of_all(model.space.bodies, &evidence).or_else(asked);
+    answer.next_reading = first.or_else(|| {
         let family = answer.causes.first().is_some_and(|c| c.members.len() > 1);
         let open = answer.undetermined || family;
         answer.readings_to_come.first().filter(|_| open).cloned()
@@ -212,7 +218,9 @@ pub fn assess_beside(
         doubted: doubted.is_some() || (!evidence.has_areas() && !evidence.gauges_checked),
         breathing,
     };
-    answer.advice = desk.steps();
+    let (steps, too_small) = settable(desk.steps());
+    answer.advice = steps;
+    answer.notices.extend(too_small);
     let (baseline, said) = desk.baseline();
     answer.advice.extend(desk.baseline_turns(baseline.as_ref()));
     answer.baseline = baseline;
@@ -354,6 +362,7 @@ fn blank(
         difference: None,
         causes: Vec::<Cause>::new(),
         undetermined: true,
+        held_open: Vec::new(),
         next_reading: None,
         readings_to_come: Vec::new(),
         doubt_nat: 0.0,
@@ -365,6 +374,29 @@ fn blank(
         mixture_words: Vec::new(),
         notices,
     }
+}
+
+/// Why the cause that leads does not stand, in short: by its own signs, then by what is doubted in the readings.
+fn held_open(own: Option<Held>, doubts: &[Notice], misfit: bool, joined: bool) -> Vec<String> {
+    let of_doubt = |n: &Notice| match n.code {
+        "gauges-unchecked" => "the gauges were not checked against each other",
+        "speed-unlike-condition" => "a reading ran at another speed than its condition means",
+        "depression-unusual" => "a depression is one that no running engine pulls",
+        "engine-cold" => "the engine was not warm",
+        "stub-reacts" => {
+            "the engine changed when a stub was sprayed, and this cause is no leak there"
+        }
+        "idle-speed-off" => "the idle speed is off, and nothing that was read says why",
+        "idle-valve-at-end" => {
+            "the idle valve stands at an end of its travel, and nothing that was read says why"
+        }
+        _ => "the readings are in doubt",
+    };
+    let misfit = misfit.then_some("the readings do not fit together");
+    let joined = joined.then_some("the runners fill each other, which shifts what is read");
+    let all = own.map(Held::words).into_iter().chain(misfit).chain(joined);
+    let all = all.chain(doubts.iter().map(of_doubt));
+    all.map(str::to_owned).collect()
 }
 
 /// What keeps a verdict from standing although a cause leads.

@@ -281,6 +281,9 @@ pub struct Assessment {
     pub causes: Vec<Cause>,
     /// True when the readings do not decide.
     pub undetermined: bool,
+    /// Why the cause that leads is no verdict all the same, in words without capital and full stop. Empty where it is
+    /// one, and where none leads by enough. The probabilities know nothing of it: they take the readings as they are.
+    pub held_open: Vec<String>,
     /// What to measure next.
     pub next_reading: Option<NextReading>,
     /// Every reading worth taking, most telling per minute first.

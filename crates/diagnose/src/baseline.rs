@@ -5,13 +5,14 @@
 //! then do. Two independent signs are wanted before anything is said. A stop position is an airflow
 //! setting made on a flow bench, so this is a working baseline, never the setting the machine left with.
 
-use evenpull_job::{CouplingLaw, SealState};
+use evenpull_job::{CouplingLaw, Job, SealState};
 use evenpull_trace::Notice;
 
 use crate::advice::Desk;
 use crate::assessment::{Advice, BASELINE_WORDS, Baseline, BaselineBody, CauseCode, Interval};
 use crate::evidence::{Evidence, Point};
 use crate::hypothesis::Fault;
+use crate::model::Model;
 use crate::posterior::Fitted;
 use crate::residuals::Channel;
 use crate::summary::{Draw, over};
@@ -44,7 +45,7 @@ impl Desk<'_> {
         if self.likely(&moved).is_none() {
             return (None, Vec::new());
         }
-        let signs = self.signs();
+        let signs = stop_signs(self.job, self.model, self.evidence, self.fitted);
         if signs.len() < 2 {
             let seen = signs.first().map_or_else(
                 || "no sign of its own says that a stop was moved".to_owned(),
@@ -87,56 +88,8 @@ impl Desk<'_> {
         self.draws.iter().filter(holds).cloned().collect()
     }
 
-    /// Independent signs that a stop was moved.
-    fn signs(&self) -> Vec<String> {
-        let mut out = Vec::new();
-        let seals: Vec<&str> = self
-            .profile()
-            .bodies()
-            .iter()
-            .filter(|b| self.job.seal(&format!("stop.{b}")) == Some(SealState::Disturbed))
-            .map(String::as_str)
-            .collect();
-        if !seals.is_empty() {
-            out.push(format!(
-                "the stop seal of {} is disturbed",
-                seals.join(" and ")
-            ));
-        }
-        if let (Some(s), Some(v)) = (self.profile().sensor, self.closed_v()) {
-            let off = v - s.volts_at_stop;
-            if off.abs() > CLOSED_V {
-                out.push(format!(
-                    "the closed sensor shows {v:.3} V, {:+.0} mV from the record",
-                    1e3 * off
-                ));
-            }
-        }
-        let with = self
-            .fitted
-            .iter()
-            .find(|f| f.hypothesis.faults.iter().any(is_stop));
-        let without = self.fitted.iter().find(|f| f.hypothesis.is_sound());
-        if let (Some(with), Some(without)) = (with, without) {
-            let gain = |channels: &[Channel]| {
-                let of = |f: &Fitted| channels.iter().map(|c| f.channel(*c)).sum::<f64>();
-                of(without) - of(with)
-            };
-            let areas = [Channel::AreasIdle, Channel::AreasOffIdle, Channel::Level];
-            if gain(&areas) > TELLING {
-                out.push("the through-areas grow with the opening as with a moved stop".to_owned());
-            }
-            if gain(&[Channel::Valve]) > TELLING {
-                out.push("the idle valve stands where a moved stop puts it".to_owned());
-            }
-        }
-        out
-    }
-
     fn closed_v(&self) -> Option<f64> {
-        last(self.evidence, |p| {
-            p.at_stop().then_some(p.sensor_v).flatten()
-        })
+        closed_v(self.evidence)
     }
 
     fn stop_v(&self, draws: &[Draw]) -> Option<Interval> {
@@ -350,6 +303,61 @@ impl Desk<'_> {
         };
         baseline.bodies.iter().filter(clear).map(step).collect()
     }
+}
+
+/// Independent signs that a stop was moved.
+pub(crate) fn stop_signs(
+    job: &Job,
+    model: &Model<'_>,
+    evidence: &Evidence,
+    fitted: &[Fitted],
+) -> Vec<String> {
+    let mut out = Vec::new();
+    let profile = model.profile;
+    let seals: Vec<&str> = profile
+        .bodies()
+        .iter()
+        .filter(|b| job.seal(&format!("stop.{b}")) == Some(SealState::Disturbed))
+        .map(String::as_str)
+        .collect();
+    if !seals.is_empty() {
+        out.push(format!(
+            "the stop seal of {} is disturbed",
+            seals.join(" and ")
+        ));
+    }
+    if let (Some(s), Some(v)) = (profile.sensor, closed_v(evidence)) {
+        let off = v - s.volts_at_stop;
+        if off.abs() > CLOSED_V {
+            out.push(format!(
+                "the closed sensor shows {v:.3} V, {:+.0} mV from the record",
+                1e3 * off
+            ));
+        }
+    }
+    let with = fitted
+        .iter()
+        .find(|f| f.hypothesis.faults.iter().any(is_stop));
+    let without = fitted.iter().find(|f| f.hypothesis.is_sound());
+    if let (Some(with), Some(without)) = (with, without) {
+        let gain = |channels: &[Channel]| {
+            let of = |f: &Fitted| channels.iter().map(|c| f.channel(*c)).sum::<f64>();
+            of(without) - of(with)
+        };
+        let areas = [Channel::AreasIdle, Channel::AreasOffIdle, Channel::Level];
+        if gain(&areas) > TELLING {
+            out.push("the through-areas grow with the opening as with a moved stop".to_owned());
+        }
+        if gain(&[Channel::Valve]) > TELLING {
+            out.push("the idle valve stands where a moved stop puts it".to_owned());
+        }
+    }
+    out
+}
+
+/// Raw volts of the last reading with the throttle shut [V].
+fn closed_v(evidence: &Evidence) -> Option<f64> {
+    last(evidence, |p| p.at_stop().then_some(p.sensor_v).flatten())
 }
 
 fn last(evidence: &Evidence, f: impl Fn(&Point) -> Option<f64>) -> Option<f64> {

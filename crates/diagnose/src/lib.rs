@@ -29,6 +29,7 @@ mod sampling;
 mod sealed;
 mod standing;
 mod summary;
+mod two_signs;
 mod verdict;
 mod weigh;
 

@@ -4,7 +4,7 @@
 //! part comes first, then the readings again, then the screws. What was measured outside its limits counts as a fact,
 //! however much of the depressions it explains.
 
-use evenpull_job::{clearances_out, compression_out};
+use evenpull_job::{clearances_out, compression_out, spindle_play_out};
 
 use crate::advice::{ACT_ON, Desk, plain};
 use crate::assessment::{Advice, Cause, CauseCode};
@@ -39,6 +39,19 @@ impl Desk<'_> {
                 "leak-down next; find out where it escapes and mend that, then read again",
                 OFF_AND_COOL,
                 &format!("measured: {low}; no screw makes up for a weak cylinder"),
+            ));
+        }
+        let worn = spindle_play_out(self.job, self.profile());
+        if !worn.is_empty() {
+            let (bodies, said): (Vec<_>, Vec<_>) = worn.into_iter().unzip();
+            steps.push(plain(
+                &format!("spindle of {}", bodies.join(" and ")),
+                "renew the spindle or its bushes, or the body, note the play then, and read again",
+                OFF_AND_COOL,
+                &format!(
+                    "measured: {}; a spindle that moves in its bushes lets in other air after every blip, and no screw holds",
+                    said.join(", ")
+                ),
             ));
         }
         steps
@@ -171,9 +184,17 @@ impl Desk<'_> {
                     i.value, i.lo90, i.hi90
                 )
             });
+        let worn = spindle_play_out(self.job, self.profile());
+        let (part, way) = if worn.iter().any(|(b, _)| b == body) {
+            let way = "before the spindle is renewed, spray or smoke the stub, clamps and tappings as well; repair, then read again";
+            ("inlet stub", way)
+        } else {
+            let way = "find the leak: spray or smoke the stub, clamps and tappings, rock the spindle; repair, then read again";
+            ("inlet stub and spindle", way)
+        };
         plain(
-            &format!("inlet stub and spindle of {body}"),
-            "find the leak: spray or smoke the stub, clamps and tappings, rock the spindle; repair, then read again",
+            &format!("{part} of {body}"),
+            way,
             "sprays away from ignition and hot pipes; engine cool enough to touch",
             &format!(
                 "air gets in behind the plate of {body}{size}; a balance set over a leak costs about 0.3 degree per mm2"

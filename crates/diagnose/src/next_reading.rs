@@ -15,6 +15,7 @@ use crate::hypothesis::Fault;
 use crate::model::Model;
 use crate::posterior::Fitted;
 use crate::summary::Draw;
+use crate::two_signs::Held;
 use crate::weigh::Weighed;
 
 mod candidate;
@@ -70,6 +71,53 @@ impl Search<'_> {
             .collect();
         found.sort_by(|a, b| (b.gain_nat / b.minutes).total_cmp(&(a.gain_nat / a.minutes)));
         found
+    }
+
+    /// The reading that what holds the verdict open asks for, however sure the readings seem of the cause; `None` where
+    /// it was taken or is for the search to find.
+    pub(crate) fn asked_by(&self, held: Held) -> Option<NextReading> {
+        let off_idle = self.evidence.points.iter().any(|p| !p.at_stop());
+        let kind = match held {
+            Held::OneEnd => ReadingKind::SwapGauges,
+            Held::OneOpening if off_idle => ReadingKind::BleedsShut,
+            Held::OneOpening => ReadingKind::Sweep,
+            Held::OneSignOfStops | Held::VoltsAlone => return self.of_volts_and_valve(),
+            Held::BleedsUnnoted | Held::OneSign => return None,
+        };
+        let profile = self.model.profile;
+        let candidate = CANDIDATES.iter().find(|c| c.kind == kind)?;
+        (!candidate.done(self.job, self.evidence) && candidate.possible(profile)).then(|| {
+            NextReading {
+                kind,
+                what: candidate.what(self.model.space.bodies),
+                why: candidate.why.to_owned(),
+                minutes: candidate.minutes,
+                gain_nat: 0.0,
+            }
+        })
+    }
+
+    /// What a stop that was moved shows beside its seal, where it was not read.
+    fn of_volts_and_valve(&self) -> Option<NextReading> {
+        let profile = self.model.profile;
+        let at_stop = || self.evidence.points.iter().filter(|p| p.at_stop());
+        let volts = profile.sensor.is_some() && at_stop().all(|p| p.sensor_v.is_none());
+        let valve = profile.idle_valve.is_some() && at_stop().all(|p| !p.steps_read);
+        let what = match (volts, valve) {
+            (true, true) => {
+                "note the raw volts of the throttle sensor with the throttle shut, and the idle valve's steps at warm idle"
+            }
+            (true, false) => "note the raw volts of the throttle sensor with the throttle shut",
+            (false, true) => "note the idle valve's steps at warm idle",
+            (false, false) => return None,
+        };
+        Some(NextReading {
+            kind: ReadingKind::SlowSensorSweep,
+            what: what.to_owned(),
+            why: "a stop that was moved moves both; a sensor that was moved leaves the idle valve where it was".to_owned(),
+            minutes: 3.0,
+            gain_nat: 0.0,
+        })
     }
 
     /// Entropy over causes as the readings leave them [nat].

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use evenpull_job::{Condition, Job, SealState};
+use evenpull_job::{Condition, Job, SealState, spindle_play_out};
 
 use crate::advice::range;
 use crate::assessment::{Cause, CauseCode};
@@ -10,6 +10,7 @@ use crate::evidence::{Evidence, Point};
 use crate::hypothesis::{Fault, one_stop_carries};
 use crate::model::{Model, SENSOR_SD_V};
 use crate::posterior::{Channel, Fitted};
+use crate::two_signs::{AT_ONE_END, Held, held_back, seen_at_one_end};
 use crate::weigh::{SPEAKS, Weighed};
 
 /// Probability below which a cause is not listed.
@@ -37,8 +38,20 @@ pub(crate) struct Court<'a> {
     pub(crate) probabilities: &'a BTreeMap<Fault, f64>,
 }
 
+/// What the weighing comes to.
+pub(crate) struct Judged {
+    /// Causes, most probable first.
+    pub(crate) causes: Vec<Cause>,
+    /// No cause stands by the readings.
+    pub(crate) open: bool,
+    /// A cause leads by enough for a verdict.
+    pub(crate) leads: bool,
+    /// What keeps the one that leads from standing.
+    pub(crate) held: Option<Held>,
+}
+
 /// Causes, most probable first, and whether they decide.
-pub(crate) fn causes(court: &Court<'_>) -> (Vec<Cause>, bool) {
+pub(crate) fn causes(court: &Court<'_>) -> Judged {
     let mut families = group(court);
     families.sort_by(|a, b| b.1.total_cmp(&a.1));
     let mut causes: Vec<Cause> = families
@@ -46,93 +59,18 @@ pub(crate) fn causes(court: &Court<'_>) -> (Vec<Cause>, bool) {
         .filter(|(_, p)| *p >= LISTED)
         .map(|(members, p)| cause(court, members, *p))
         .collect();
-    let decided = causes.first().is_some_and(|c| c.probability >= DECIDED)
-        && families
-            .first()
-            .is_none_or(|(members, _)| borne_out(court, members[0].0));
+    let leads = causes.first().is_some_and(|c| c.probability >= DECIDED);
+    let first = families.first().filter(|_| leads);
+    let held = first.and_then(|(members, _)| held_back(court, members[0].0));
     if court.evidence.is_crossed() {
         causes.insert(0, crossed(court.evidence));
     }
-    (causes, !decided)
-}
-
-/// True unless a cause beside the areas rests on a single sign; a part that was itself measured
-/// needs no second one. Bleeds whose turns nobody noted are told by nothing but a difference.
-fn borne_out(court: &Court<'_>, leading: Fault) -> bool {
-    if leading.code == CauseCode::BleedUnequal && court.evidence.bleeds_assumed {
-        return false;
+    Judged {
+        causes,
+        open: !leads || held.is_some(),
+        leads,
+        held,
     }
-    if at_one_opening(court.evidence) && stands_on_growth(leading.code) {
-        return false;
-    }
-    if leading.code == CauseCode::GaugeFault && seen_at_one_end(court.evidence, leading.body) {
-        return false;
-    }
-    court.weighed.alternative(leading).is_none_or(|own| {
-        let asks = own.weak && court.weighed.asks_for_air > SPEAKS;
-        own.direct || own.signs.len() + usize::from(asks) > 1
-    })
-}
-
-/// Share of the larger of two differences that the smaller one must reach for both to be the same; assumed.
-const SAME: f64 = 0.3;
-
-/// A gauge that reads wrong does so whatever the throttle; true where gauges alone, never exchanged, show body `b` off
-/// its fellows with the throttle shut or with it open, and not with the other.
-fn seen_at_one_end(evidence: &Evidence, b: Option<usize>) -> bool {
-    let checked = |p: &Point| p.swapped || p.recorded_kpa.is_some();
-    let Some(b) = b.filter(|_| !evidence.points.iter().any(checked)) else {
-        return false;
-    };
-    let off_fellows = |shut: bool| {
-        let points = evidence.points.iter().filter(|p| p.at_stop() == shut);
-        let all: Vec<f64> = points
-            .filter_map(|p| {
-                let read = p.gauge_kpa.as_ref()?;
-                let others = read.iter().sum::<f64>() - read.get(b)?;
-                Some(read[b] - others / (read.len() - 1) as f64)
-            })
-            .collect();
-        (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
-    };
-    let Some((shut, open)) = off_fellows(true).zip(off_fellows(false)) else {
-        return false;
-    };
-    let most = shut.abs().max(open.abs());
-    most > NOTHING.1 && shut * open < SAME * most * most
-}
-
-/// Leaks, plates and instruments, which differ by how what they do changes with the opening and by nothing else.
-fn stands_on_growth(code: CauseCode) -> bool {
-    use CauseCode::{
-        BalanceOff, GaugeFault, LinkAltered, SpindleWear, StopIn, StopOut, StopsBoth, StubLeak,
-    };
-    matches!(
-        code,
-        BalanceOff
-            | GaugeFault
-            | LinkAltered
-            | SpindleWear
-            | StopIn
-            | StopOut
-            | StopsBoth
-            | StubLeak
-    )
-}
-
-/// Speed over speed off idle from which two readings are of two openings: at no load one follows the other; assumed.
-const ANOTHER_OPENING: f64 = 1.2;
-
-/// All that was read of the bodies was read at one opening.
-fn at_one_opening(evidence: &Evidence) -> bool {
-    let told = |p: &&Point| p.law.is_some() || p.ln_area.iter().flatten().count() > 1;
-    let read: Vec<&Point> = evidence.points.iter().filter(told).collect();
-    let shut = read.iter().filter(|p| p.at_stop()).count();
-    let open = read.iter().filter(|p| !p.at_stop()).map(|p| p.rpm);
-    let (low, high) = open.fold((f64::INFINITY, 0.0_f64), |(l, h), rpm| {
-        (l.min(rpm), h.max(rpm))
-    });
-    shut == read.len() || (shut == 0 && high < ANOTHER_OPENING * low)
 }
 
 /// A member of a family with its probability.
@@ -200,6 +138,7 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
         }
     }
     seal_words(court, leading, &mut evidence_for, &mut evidence_against);
+    play_words(court, leading, &mut evidence_for, &mut evidence_against);
     fit_words(court, leading, &mut evidence_for, &mut evidence_against);
     learned_words(court, leading, &mut evidence_for);
     let mut body = leading.body;
@@ -215,9 +154,7 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
             body = Some(b);
         }
         if seen_at_one_end(court.evidence, leading.body) {
-            evidence_against.push(
-                "a gauge that reads wrong does so at idle as well as at hold, and the readings differ at one of them only".to_owned(),
-            );
+            evidence_against.push(AT_ONE_END.to_owned());
         }
     }
     Cause {
@@ -275,6 +212,20 @@ fn seal_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut 
             con.push(format!("disturbed seals: {}", broken.join(", ")));
         }
     }
+}
+
+/// What was measured of the spindles: for their wear, and against a machine that is called sound.
+fn play_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut Vec<String>) {
+    let profile = court.model.profile;
+    let worn = spindle_play_out(court.job, profile);
+    let side = match fault.code {
+        CauseCode::SpindleWear => pro,
+        CauseCode::None => con,
+        _ => return,
+    };
+    let own = |body: &String| fault.body.is_none_or(|b| profile.bodies()[b] == *body);
+    let said = worn.into_iter().filter(|(body, _)| own(body));
+    side.extend(said.map(|(_, text)| format!("measured: {text}")));
 }
 
 /// Which readings the best hypothesis with this fault explains better than the same without it,
@@ -530,7 +481,7 @@ enum Shown {
 
 /// Differences that are left out as nothing [mm2, kPa]: gauges repeat to 0.3 kPa (common practice, no source), 0.1 mm2 is as
 /// much at idle (filling model).
-const NOTHING: (f64, f64) = (0.1, 0.25);
+pub(crate) const NOTHING: (f64, f64) = (0.1, 0.25);
 
 /// Size over [`NOTHING`] from which a difference is called far apart; assumed.
 const FAR_APART: f64 = 2.0;

@@ -104,6 +104,21 @@ pub fn clearances_out(job: &Job, profile: &Profile) -> Vec<String> {
     out
 }
 
+/// Measured spindle play to act on, above 0.10 mm (common practice, no source), one text each: body, found and limit [mm].
+pub fn spindle_play_out(job: &Job, profile: &Profile) -> Vec<(String, String)> {
+    let Some(values) = &job.checks.spindle_play_mm else {
+        return Vec::new();
+    };
+    let limit = SPINDLE_PLAY_MM.1;
+    let all = profile.bodies().iter().zip(values.iter());
+    let out = all.filter_map(|(body, v)| Some((body, *v?)).filter(|(_, mm)| *mm > limit));
+    out.map(|(body, mm)| {
+        let text = format!("spindle play of {body} is {mm:.2} mm, above {limit:.2} mm");
+        (body.clone(), text)
+    })
+    .collect()
+}
+
 /// The lowest measured compression, in words, where it is well below the highest.
 pub fn compression_out(job: &Job, profile: &Profile) -> Option<String> {
     let values = job.checks.compression_kpa.as_ref()?;

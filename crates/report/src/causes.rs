@@ -2,7 +2,7 @@
 
 use evenpull_diagnose::{Assessment, Cause};
 
-use crate::verdict::odds;
+use crate::verdict::odds_of;
 use crate::wording::{body_words, cause_headline, cause_name};
 
 /// One cause as the page shows it.
@@ -21,10 +21,14 @@ pub(crate) struct CauseView {
 
 /// All causes, most probable first as assessed.
 pub(crate) fn causes(assessment: &Assessment) -> Vec<CauseView> {
-    assessment.causes.iter().map(view).collect()
+    assessment
+        .causes
+        .iter()
+        .map(|cause| view(cause, assessment))
+        .collect()
 }
 
-fn view(cause: &Cause) -> CauseView {
+fn view(cause: &Cause, assessment: &Assessment) -> CauseView {
     let family = if cause.members.len() > 1 {
         cause.members.iter().map(|&m| cause_name(m)).collect()
     } else {
@@ -35,7 +39,7 @@ fn view(cause: &Cause) -> CauseView {
     CauseView {
         name: cause_headline(cause),
         body: cause.body.as_deref().map(body_words),
-        odds: odds(cause),
+        odds: odds_of(cause, assessment),
         bar,
         family,
         evidence_for: cause.evidence_for.clone(),

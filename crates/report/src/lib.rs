@@ -40,7 +40,7 @@ pub use document::{
 pub use page::{Meta, STYLE, page};
 pub use texts::{TextTableError, filled_text, text_table};
 pub use turn::fraction as turn_fraction;
-pub use verdict::{Verdict, verdict};
+pub use verdict::{Verdict, held_words, verdict};
 pub use wording::{cause_headline, cause_name, chance, lowered};
 pub use writing::{GAUGE_UNITS, Writing};
 pub use years_plot::{years_picture, years_title};

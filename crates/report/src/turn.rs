@@ -51,8 +51,8 @@ const MOST_TURNS: f64 = 100.0;
 /// How far to turn, as a mechanic says it: `¼`, `1 ½`, `3/16`.
 ///
 /// The coarsest of quarters, eighths and sixteenths that stays inside the 90 % interval and
-/// within a thirty-second of a turn of the best value; sixteenths where none does. `None` for a
-/// negative number, which would contradict the words of the step, and for one out of reach.
+/// within a thirty-second of a turn of the best value; sixteenths where none does, and a thirty-second, the finest that a
+/// hand sets, where that is nearer. `None` for a negative number, which would contradict the words of the step, and for one out of reach.
 pub fn fraction(turns: &Interval) -> Option<String> {
     let (size, lo, hi) = (turns.value, turns.lo90, turns.hi90);
     if !(0.0..MOST_TURNS).contains(&size) {
@@ -67,8 +67,13 @@ pub fn fraction(turns: &Interval) -> Option<String> {
         })
         .unwrap_or_else(|| (size * 16.0).round());
     let sixteenths = sixteenths as u32;
-    if sixteenths == 0 {
-        return Some("under 1/16".to_owned());
+    if size < 3.0 / 64.0 && sixteenths < 2 {
+        let words = if size < 1.0 / 64.0 {
+            "under 1/32"
+        } else {
+            "1/32"
+        };
+        return Some(words.to_owned());
     }
     let (whole, part) = (sixteenths / 16, sixteenths % 16);
     let part = part_of_turn(part);
@@ -117,7 +122,9 @@ mod tests {
         assert_eq!(fraction(&i(0.36, 0.30, 0.42)).unwrap(), "⅜");
         assert_eq!(fraction(&i(1.52, 1.4, 1.6)).unwrap(), "1 ½");
         assert_eq!(fraction(&i(2.0, 1.9, 2.1)).unwrap(), "2");
-        assert_eq!(fraction(&i(0.01, 0.0, 0.05)).unwrap(), "under 1/16");
+        assert_eq!(fraction(&i(0.01, 0.0, 0.05)).unwrap(), "under 1/32");
+        assert_eq!(fraction(&i(0.04, 0.0, 0.05)).unwrap(), "1/32");
+        assert_eq!(fraction(&i(0.05, 0.0, 0.10)).unwrap(), "1/16");
         assert_eq!(fraction(&i(f64::NAN, 0.0, 0.0)), None);
         assert_eq!(fraction(&i(-0.5, -0.6, -0.4)), None);
         assert_eq!(fraction(&i(1e300, 0.0, 1.0)), None);

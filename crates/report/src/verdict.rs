@@ -44,11 +44,7 @@ pub fn verdict(assessment: &Assessment) -> Verdict {
                 .map(body_words),
             odds(top),
         ),
-        Some(_) => (
-            "Undetermined".to_owned(),
-            None,
-            candidates(&assessment.causes),
-        ),
+        Some(_) => ("Undetermined".to_owned(), None, candidates(assessment)),
         None if assessment.readings.is_empty() => (
             "No verdict".to_owned(),
             None,
@@ -90,8 +86,32 @@ fn next(reading: &NextReading) -> Next {
     }
 }
 
-fn candidates(causes: &[Cause]) -> String {
-    let named: Vec<String> = causes
+/// Odds of a cause as far as the answer bears them: where something keeps the one that leads from being the verdict,
+/// a share that knows nothing of that is no certainty.
+pub(crate) fn odds_of(cause: &Cause, found: &Assessment) -> String {
+    if found.held_open.is_empty() {
+        return odds(cause);
+    }
+    format!(
+        "{} by these readings alone",
+        percent_of_one(cause.probability)
+    )
+}
+
+/// Why the cause that leads is no verdict, as one sentence; `None` where nothing holds it back.
+pub fn held_words(found: &Assessment) -> Option<String> {
+    let held = found.held_open.join("; ");
+    (!held.is_empty()).then(|| format!("What leads is no verdict yet: {held}."))
+}
+
+fn candidates(found: &Assessment) -> String {
+    if let (Some(held), Some(top)) = (held_words(found), found.causes.first()) {
+        let body = (top.body.as_ref()).map_or_else(String::new, |b| format!(", {}", body_words(b)));
+        let cause = lowered(&cause_headline(top));
+        let share = percent_of_one(top.probability);
+        return format!("{held} By these readings alone: {cause}{body} ({share}).");
+    }
+    let named: Vec<String> = (found.causes)
         .iter()
         .filter(|c| c.probability >= WORTH_NAMING)
         .take(3)

@@ -320,9 +320,18 @@ fn an_undetermined_answer_ends_in_one_full_stop() {
     let mut papers = papers::finished();
     papers.as_found.as_mut().unwrap().undetermined = true;
     papers.now.undetermined = true;
-    for kind in [DocumentKind::Handover, DocumentKind::Inspection] {
-        for text in papers.document(kind).texts() {
-            assert!(!text.contains(".."), "{text}");
+    let held = vec!["the engine was not warm".to_owned()];
+    for now in [Vec::new(), held] {
+        papers.now.held_open.clone_from(&now);
+        papers.as_found.as_mut().unwrap().held_open.clone_from(&now);
+        for kind in [DocumentKind::Handover, DocumentKind::Inspection] {
+            let document = papers.document(kind);
+            let texts = document.texts();
+            assert!(texts.iter().all(|t| !t.contains("..")), "{texts:?}");
+            let held = texts
+                .iter()
+                .any(|t| t.contains("no verdict yet: the engine was not warm."));
+            assert_eq!(held, !now.is_empty(), "{texts:?}");
         }
     }
 }

@@ -306,6 +306,26 @@ fn an_undetermined_job_leads_with_the_next_reading() {
 }
 
 #[test]
+fn a_share_beside_an_open_verdict_is_no_certainty() {
+    let mut found = fixture::triple();
+    found.causes[0].probability = 0.995;
+    found.held_open = vec!["the engine was not warm".into()];
+    let html = page(&found, &fixture::meta());
+    let doc = parsed(&html);
+    let verdict = text(by_id(&doc, "verdict"));
+    assert!(
+        verdict.contains("What leads is no verdict yet: the engine was not warm."),
+        "{verdict}"
+    );
+    let causes = text(by_id(&doc, "causes"));
+    assert!(
+        causes.contains("more than 99 % by these readings alone"),
+        "{causes}"
+    );
+    assert!(!html.contains("almost certain"));
+}
+
+#[test]
 fn an_empty_job_says_so() {
     let html = page(&fixture::empty(), &Meta::default());
     let doc = parsed(&html);

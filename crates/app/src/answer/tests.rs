@@ -83,6 +83,7 @@ fn assessment() -> Assessment {
             evidence_against: vec!["b".to_owned()],
         }],
         undetermined: false,
+        held_open: Vec::new(),
         next_reading: Some(NextReading {
             kind: ReadingKind::SprayStub,
             gain_nat: 0.4,
@@ -177,6 +178,7 @@ fn assess_answer_has_the_contracts_keys() {
             "difference",
             "format",
             "fuelling",
+            "held_open",
             "leave_sealed",
             "mixture",
             "next_reading",

@@ -126,6 +126,30 @@ fn one_opening_settles_nothing() {
     assert!(a.next_reading.is_some());
 }
 
+/// A cause that leads by far is no verdict while the engine is cold: the answer says so in its own words.
+#[test]
+fn what_holds_a_leading_cause_open_is_told() {
+    let even = |engine_c: f64| {
+        let more = format!("bleed_turns = {{ left = 0.5, right = 0.5 }}\nengine_c = {engine_c:.0}");
+        let seals = "[seals]\n\"stop.left\" = \"intact\"\n\"stop.right\" = \"intact\"\n";
+        let lines = ZEROED.to_owned()
+            + seals
+            + &reading("idle-bleeds-shut", [43.0, 43.1], "")
+            + &reading("idle", [42.0, 42.1], &more)
+            + &reading("hold", [42.0, 42.1], &more);
+        gauges(0, &lines).assess()
+    };
+    let cold = even(25.0);
+    assert!(
+        cold.undetermined && cold.causes[0].probability > 0.7,
+        "{:?}",
+        cold.causes
+    );
+    assert_eq!(cold.held_open, ["the engine was not warm"]);
+    let warm = even(80.0);
+    assert!(!warm.undetermined && warm.held_open.is_empty());
+}
+
 #[test]
 fn numbers_that_cannot_be_are_asked_about() {
     let turns = "bleed_turns = { left = 0.5, right = 0.5 }";
@@ -225,6 +249,14 @@ fn a_difference_at_hold_alone_is_no_gauge_that_reads_wrong() {
                 "{said:?}"
             );
         }
+        // No share beside an open verdict without the word on what holds it open.
+        if a.causes[0].probability > 0.7 {
+            assert!(
+                a.held_open[0].contains("at idle as well"),
+                "{:?}",
+                a.held_open
+            );
+        }
         // An exchange of the gauges tells; it may still be a kinked hose or a slip of the pen.
         assert_eq!(
             a.next_reading.expect("a reading").kind,
@@ -308,4 +340,69 @@ fn a_sound_machine_is_not_said_to_explain_what_few_of_them_show() {
         sound.evidence_against[0].contains("idle +4.0 kPa"),
         "{sound:?}"
     );
+}
+
+/// Broken seals alone say that screws may have been turned; nothing that was read says that they were.
+#[test]
+fn stops_moved_alike_need_a_second_sign_beside_their_seals() {
+    let read = |condition: &str, more: &str| {
+        format!(
+            "[[reading]]\ncondition = \"{condition}\"\n{more}\n\
+             gauge = {{ 1 = 42.0, 2 = 42.1, 3 = 42.0, unit = \"kPa\" }}\n"
+        )
+    };
+    let seals: String = (1..=3)
+        .map(|b| format!("\"stop.{b}\" = \"disturbed\"\n"))
+        .collect();
+    let assessed = |more: &str| {
+        let lines = ZEROED.to_owned()
+            + &format!("[seals]\n{seals}")
+            + &read("idle-bleeds-shut", more)
+            + &read(
+                "idle",
+                &format!("bleed_turns = {{ 1 = 0.5, 2 = 0.5, 3 = 0.5 }}\n{more}"),
+            )
+            + &read("hold", "rpm = 3750");
+        gauges(3, &lines).assess()
+    };
+    let alone = assessed("");
+    assert!(alone.causes[0].members.contains(&CauseCode::StopsBoth));
+    assert!(alone.undetermined, "{:?}", alone.causes);
+    assert!(
+        alone.held_open[0].contains("one sign alone"),
+        "{:?}",
+        alone.held_open
+    );
+    let next = alone.next_reading.expect("a reading");
+    assert!(
+        next.what.contains("raw volts") && next.what.contains("steps"),
+        "{next:?}"
+    );
+    // 0.6 degree of three plates: the volts, and the idle valve that makes up for the air.
+    let seen = assessed("sensor_v = 0.584\nidle_valve_steps = 10");
+    assert!(
+        seen.causes[0].members.contains(&CauseCode::StopsBoth),
+        "{:?}",
+        seen.causes
+    );
+    assert!(!seen.undetermined, "{:?} {:?}", seen.held_open, seen.causes);
+}
+
+/// Volts that are off tell of a sensor or of a stop; the air tells which.
+#[test]
+fn volts_alone_do_not_settle_on_the_sensor() {
+    let assessed = |more: &str| {
+        let turns =
+            format!("bleed_turns = {{ left = 0.5, right = 0.5 }}\nsensor_v = 0.700\n{more}");
+        let lines = ZEROED.to_owned()
+            + &reading("idle", [42.0, 42.1], &turns)
+            + &reading("hold", [42.0, 42.1], "");
+        gauges(0, &lines).assess()
+    };
+    let alone = assessed("");
+    assert_eq!(leading(&alone).0, [CauseCode::SensorShifted]);
+    assert!(alone.undetermined && alone.held_open[0].contains("volts alone"));
+    let air_right = assessed("idle_valve_steps = 60");
+    assert_eq!(leading(&air_right).0, [CauseCode::SensorShifted]);
+    assert!(!air_right.undetermined, "{:?}", air_right.held_open);
 }

@@ -123,6 +123,52 @@ fn a_clearance_outside_its_limits_is_set_before_a_screw_is_turned() {
     );
 }
 
+/// Play above 0.10 mm is acted on (common practice, no source), and stands beside the causes.
+#[test]
+fn a_spindle_measured_as_worn_is_renewed_before_a_screw_is_turned() {
+    let with = |left: f64, readings: &str| {
+        let lines = format!(
+            "[checks]\ngauges_zeroed = true\nspindle_play_mm = {{ left = {left:.2}, right = 0.03 }}\n{readings}"
+        );
+        gauges(0, &lines).assess()
+    };
+    // To be noted, and no more.
+    let some = with(0.08, IDLE_AND_HOLD);
+    let turned = |s: &evenpull_diagnose::Advice| s.adjuster == "bleed.left" && s.turns.is_some();
+    assert!(some.advice.iter().any(turned), "{:?}", some.advice);
+    let worn = with(0.14, IDLE_AND_HOLD);
+    turns_nothing(&worn);
+    let renew = step(&worn, "spindle of left");
+    assert!(renew.way.contains("renew the spindle"), "{renew:?}");
+    assert!(renew.why.contains("0.14 mm, above 0.10 mm"), "{renew:?}");
+    // A leak on that body: its play is told for the cause, and the spindle is not asked for twice.
+    let leaks = with(
+        0.14,
+        "[[reading]]\ncondition = \"idle-bleeds-shut\"\n\
+         gauge = { left = 36.0, right = 46.5, unit = \"kPa\" }\n\
+         [[reading]]\ncondition = \"idle\"\nbleed_turns = { left = 0.5, right = 0.5 }\n\
+         gauge = { left = 36.0, right = 45.0, unit = \"kPa\" }\n\
+         [[reading]]\ncondition = \"hold\"\nrpm = 3750\n\
+         gauge = { left = 39.5, right = 43.0, unit = \"kPa\" }\n",
+    );
+    assert!(
+        leading(&leaks).0.contains(&CauseCode::SpindleWear),
+        "{:?}",
+        leaks.causes
+    );
+    let said = &leaks.causes[0].evidence_for;
+    assert!(
+        said.iter()
+            .any(|t| t.contains("spindle play of left is 0.14 mm")),
+        "{said:?}"
+    );
+    let rocks = leaks
+        .advice
+        .iter()
+        .filter(|s| s.way.contains("rock the spindle"));
+    assert_eq!(rocks.count(), 0, "{:?}", leaks.advice);
+}
+
 #[test]
 fn a_low_compression_is_looked_into_before_a_screw_is_turned() {
     let lines = format!(

@@ -160,7 +160,10 @@ fn reason(paper: &JobPaper<'_>) -> Section {
     }
     match paper.now.causes.first() {
         Some(cause) if !paper.now.undetermined => {
-            items.push(t.fill("estimate.found", &[("found", &cause_line(cause))]));
+            items.push(t.fill(
+                "estimate.found",
+                &[("found", &cause_line(cause, paper.now))],
+            ));
         }
         _ => items.push(t.own("estimate.undetermined")),
     }

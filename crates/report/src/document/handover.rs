@@ -48,7 +48,7 @@ fn in_short(paper: &JobPaper<'_>, pairs: &[Pair]) -> Section {
     let mut section = Section::new(t.at("handover.short"));
     let found = paper.found();
     let line = match found.causes.first() {
-        Some(cause) if !found.undetermined => cause_line(cause),
+        Some(cause) if !found.undetermined => cause_line(cause, found),
         _ => t.own("findings.undetermined_short"),
     };
     let key = if paper.turned_before_reading() {

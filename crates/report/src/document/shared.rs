@@ -9,7 +9,7 @@ use super::sources::HASH_DIGITS;
 use super::texts::DocumentTexts;
 use crate::canvas::shortened;
 use crate::turn;
-use crate::verdict::odds;
+use crate::verdict::{held_words, odds_of};
 use crate::wording::{body_words, cause_headline};
 
 /// Causes below this probability are left out of an owner's document; the findings page has them all.
@@ -185,6 +185,8 @@ pub(crate) fn causes(paper: &JobPaper<'_>, found: &Assessment) -> Vec<Block> {
     let mut blocks = Vec::new();
     if found.undetermined {
         blocks.push(Block::lead(texts.at("findings.undetermined")));
+        let held = held_words(found).map(|words| Block::text(paper.writing.sentence(&words)));
+        blocks.extend(held);
     }
     let worth = found
         .causes
@@ -192,7 +194,7 @@ pub(crate) fn causes(paper: &JobPaper<'_>, found: &Assessment) -> Vec<Block> {
         .enumerate()
         .filter(|(i, c)| *i == 0 || c.probability >= WORTH_SAYING);
     for (_, cause) in worth {
-        let line = cause_line(cause);
+        let line = cause_line(cause, found);
         blocks.push(if found.undetermined {
             Block::text(line)
         } else {
@@ -218,13 +220,13 @@ pub(crate) fn causes(paper: &JobPaper<'_>, found: &Assessment) -> Vec<Block> {
 }
 
 /// `Inlet stub leak, right: almost certain (more than 99 %)`.
-pub(crate) fn cause_line(cause: &Cause) -> String {
+pub(crate) fn cause_line(cause: &Cause, found: &Assessment) -> String {
     let body = cause
         .body
         .as_deref()
         .filter(|_| cause.code != CauseCode::None)
         .map_or_else(String::new, |b| format!(", {}", body_words(b)));
-    format!("{}{body}: {}", cause_headline(cause), odds(cause))
+    format!("{}{body}: {}", cause_headline(cause), odds_of(cause, found))
 }
 
 /// What was turned, each adjuster once with the sum of its turns.
