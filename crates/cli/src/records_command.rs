@@ -183,9 +183,9 @@ async fn correct(records: &Records, command: &RecordsCommand) -> Result<String, 
             let stood = records.booking(args.job).await?;
             let right = Booking {
                 complaint: args.complaint.clone().unwrap_or(stood.complaint),
-                odometer_km: args.odometer_km.or(stood.odometer_km),
-                pressure_kpa: args.ambient_kpa.or(stood.pressure_kpa),
-                temperature_c: args.ambient_c.or(stood.temperature_c),
+                odometer_km: args.read.odometer_km.or(stood.odometer_km),
+                pressure_kpa: args.read.ambient_kpa.or(stood.pressure_kpa),
+                temperature_c: args.read.ambient_c.or(stood.temperature_c),
             };
             records.correct_booking(args.job, &right).await?;
             Ok(format!("job {} is corrected\n", args.job))
@@ -357,11 +357,11 @@ fn seal_state(word: &str) -> SealState {
 
 fn new_job(args: &AddJobArgs) -> Result<NewJob, AppError> {
     let mut head = String::new();
-    if args.ambient_kpa.is_some() || args.ambient_c.is_some() {
+    if args.read.ambient_kpa.is_some() || args.read.ambient_c.is_some() {
         let mut ambient = Fragment::new();
         ambient
-            .maybe("pressure_kpa", args.ambient_kpa)
-            .maybe("temperature_c", args.ambient_c);
+            .maybe("pressure_kpa", args.read.ambient_kpa)
+            .maybe("temperature_c", args.read.ambient_c);
         head.push_str("[ambient]\n");
         head.push_str(ambient.as_str());
     }
@@ -371,7 +371,7 @@ fn new_job(args: &AddJobArgs) -> Result<NewJob, AppError> {
     Ok(NewJob {
         machine_id: args.machine,
         complaint: args.complaint.clone(),
-        odometer_km: args.odometer_km,
+        odometer_km: args.read.odometer_km,
         head_toml: head,
     })
 }

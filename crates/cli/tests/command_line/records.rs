@@ -16,6 +16,11 @@ fn done(data: &Path, args: &[&str]) -> String {
     a.out
 }
 
+/// Enters an owner whose data may be kept until a day.
+fn add_owner(last_day: &str) -> [&str; 5] {
+    ["records", "add-owner", "N. N.", "--retain-until", last_day]
+}
+
 /// Words that a change of the file's place may change are not compared.
 fn answer(a: &Answer) -> serde_json::Value {
     assert!(a.code == Some(0) || a.code == Some(1), "{a:#?}");
@@ -52,14 +57,7 @@ fn a_job_taken_in_and_written_out_again_is_assessed_alike() {
 fn a_visit_is_entered_backed_up_and_brought_back() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
-    let keep = [
-        "records",
-        "add-owner",
-        "N. N.",
-        "--retain-until",
-        "2027-12-31",
-    ];
-    assert_eq!(done(&data, &keep), "kept as owner 1\n");
+    assert_eq!(done(&data, &add_owner("2099-12-31")), "kept as owner 1\n");
     let machine = [
         "records",
         "add-machine",
@@ -184,10 +182,9 @@ fn what_the_pages_refuse_or_ask_is_refused_or_asked_here() {
         assert_eq!(a.code, Some(2), "{a:#?}");
         assert!(a.err.contains(said), "{said} in {}", a.err);
     };
-    let owner = |day: &'static str| ["records", "add-owner", "N. N.", "--retain-until", day];
-    refused(&owner("2031-02-30"), "no day");
-    refused(&owner("2020-02-29"), "is past");
-    done(&data, &owner("2099-02-28"));
+    refused(&add_owner("2031-02-30"), "no day");
+    refused(&add_owner("2020-02-29"), "is past");
+    done(&data, &add_owner("2099-02-28"));
     done(&data, &["import", &shown(&open_job("healthy"))]);
     let letter = dir.path().join("letter.csv");
     std::fs::write(&letter, "Dear shop,\nit stalls at every light.\n").unwrap();
@@ -207,14 +204,7 @@ fn what_the_pages_refuse_or_ask_is_refused_or_asked_here() {
 fn what_was_typed_wrong_is_put_right_and_stays_on_record() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
-    let owner = [
-        "records",
-        "add-owner",
-        "N. N.",
-        "--retain-until",
-        "2099-12-31",
-    ];
-    done(&data, &owner);
+    done(&data, &add_owner("2099-12-31"));
     let machine = [
         "records",
         "add-machine",
