@@ -110,6 +110,16 @@ pub(crate) fn job_text(record: &JobRecord) -> String {
             format!("{}: was {was} until {}", c.field, when(c.corrected)),
         );
     }
+    for m in &record.stage_moves {
+        let moved = format!(
+            "{}: {} after {}, by {}",
+            when(m.moved),
+            m.stage,
+            m.was,
+            m.why
+        );
+        line("moved on", moved);
+    }
     line("findings", findings(j));
     for r in &record.readings {
         let file = r.recording.as_ref().map(|c| c.file_name.as_str());

@@ -6,6 +6,7 @@ use sqlx::{Sqlite, Transaction};
 
 use crate::error::StoreError;
 use crate::moment::Moment;
+use crate::stages::MovedBy;
 use crate::store::Store;
 
 /// A turn on record.
@@ -149,6 +150,7 @@ impl Store {
         // An unknown word can only come from a newer program; it permits nothing.
         let now = Stage::from_word(&stage).unwrap_or(Stage::BookingIn);
         permit(&found, now, reason.as_ref())?;
+        let stage = self.move_on(&mut tx, job_id, MovedBy::Turn, at).await?;
         let under = given.map(|(id, _)| id).filter(|_| found.kind.is_sealed());
         let id = self
             .insert_adjustment(&mut tx, job_id, &stage, adjuster, turns, under, at)

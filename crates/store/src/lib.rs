@@ -37,6 +37,7 @@ mod seals;
 mod searching;
 mod shop;
 mod snapshot;
+mod stages;
 mod store;
 mod together;
 
@@ -70,5 +71,6 @@ pub use remarks::{REMARK_TOPICS, RemarkRecord};
 pub use salvage::{SalvageReport, SalvagedTable, salvage};
 pub use seals::{CheckRecord, SealMoment, SealRecord};
 pub use shop::PairedDevice;
+pub use stages::{MovedBy, StageMove};
 pub use store::{Access, Store};
 pub use together::{CheckEdit, NotedTogether};

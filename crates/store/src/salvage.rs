@@ -14,7 +14,7 @@ use crate::recording_pack::{hash, unpack};
 use crate::store::{Access, DATABASE, PHOTOS, Store};
 
 /// Tables in the order in which they point to each other, with their number column.
-const TABLES: [(&str, &str); 16] = [
+const TABLES: [(&str, &str); 17] = [
     ("owners", "id"),
     ("machines", "id"),
     ("jobs", "id"),
@@ -31,10 +31,11 @@ const TABLES: [(&str, &str); 16] = [
     ("remarks", "id"),
     ("documents", "id"),
     ("corrections", "id"),
+    ("stage_moves", "id"),
 ];
 
 /// Entries that point to something else, and to what.
-const POINTERS: [(&str, &str, &str); 17] = [
+const POINTERS: [(&str, &str, &str); 18] = [
     ("jobs", "machine_id", "machines"),
     ("readings", "job_id", "jobs"),
     ("recordings", "reading_id", "readings"),
@@ -52,6 +53,7 @@ const POINTERS: [(&str, &str, &str); 17] = [
     ("corrections", "job_id", "jobs"),
     ("corrections", "machine_id", "machines"),
     ("corrections", "owner_id", "owners"),
+    ("stage_moves", "job_id", "jobs"),
 ];
 
 /// Highest number looked for where the file does not say how many there are.

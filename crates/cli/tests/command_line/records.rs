@@ -228,7 +228,9 @@ fn what_was_typed_wrong_is_put_right_and_stays_on_record() {
     for line in [
         "odometer    13200 km",
         "corrected   odometer_km: was 31200 until",
-        "turn 1      bleed.left +0.25 turns, booking-in (taken back)",
+        "stage       tune",
+        "tune after booking-in, by turn",
+        "turn 1      bleed.left +0.25 turns, tune (taken back)",
     ] {
         assert!(show.contains(line), "{line} in {show}");
     }

@@ -10,6 +10,7 @@ mod owners_gone;
 mod saved_schema;
 mod searching;
 mod shop;
+mod stages;
 mod there_and_back;
 mod together;
 mod workshop;

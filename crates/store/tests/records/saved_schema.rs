@@ -14,7 +14,7 @@ struct Saved {
     packed: &'static [u8],
 }
 
-const SAVED: [Saved; 5] = [
+const SAVED: [Saved; 6] = [
     Saved {
         schema: 1,
         packed: include_bytes!("../data/schema-1.db.zst"),
@@ -34,6 +34,10 @@ const SAVED: [Saved; 5] = [
     Saved {
         schema: 5,
         packed: include_bytes!("../data/schema-5.db.zst"),
+    },
+    Saved {
+        schema: 6,
+        packed: include_bytes!("../data/schema-6.db.zst"),
     },
 ];
 
@@ -130,6 +134,14 @@ async fn later_tables_are_there(store: &Store, job: i64, schema: i64) {
     let corrected: Vec<&str> = corrected.iter().map(|c| &*c.was).collect();
     let expected: &[&str] = if schema >= 5 { &["hunts at idle"] } else { &[] };
     assert_eq!(corrected, expected);
+    let moves = store.stage_moves(job).await.unwrap();
+    let moves: Vec<&str> = moves.iter().map(|m| &*m.stage).collect();
+    let expected: &[&str] = if schema >= 6 {
+        &["as-found", "checks", "tune"]
+    } else {
+        &[]
+    };
+    assert_eq!(moves, expected);
 }
 
 /// The last turn taken back, and another complaint: neither stands in the job file.

@@ -11,5 +11,6 @@ mod records;
 mod safety;
 mod sensors;
 mod settings;
+mod stages;
 mod trouble;
 mod years;

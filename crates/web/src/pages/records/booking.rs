@@ -4,7 +4,7 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse, Redirect, Response};
-use evenpull_app::{Booking, CorrectionRecord, NewPhoto, SealMoment, SealState, Stage, Together};
+use evenpull_app::{Booking, CorrectionRecord, NewPhoto, SealMoment, SealState, Together};
 
 use super::machines::odometer;
 use super::stored::{JobHead, SealRow, Stored, records, stored};
@@ -159,10 +159,8 @@ pub(crate) async fn seals_posted(
         (SealMoment::Found, "booking")
     };
     let seals = posted_seals(&job, &form, moment)?;
-    let on = !fitted && job.record.line.stage == Stage::BookingIn.as_str();
     let noted = Together {
         seals,
-        stage: on.then_some(Stage::AsFound),
         ..Together::default()
     };
     if noted != Together::default() {
