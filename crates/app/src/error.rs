@@ -96,6 +96,14 @@ pub enum AppError {
         /// Today.
         today: String,
     },
+    /// A day of a sale that is still to come.
+    #[error("`{text}` is still to come\n  remedy: write {today} or an earlier day")]
+    FutureDay {
+        /// Day as given.
+        text: String,
+        /// Today.
+        today: String,
+    },
     /// A screw the machine does not have, or that is not turned.
     #[error("no screw `{name}` to turn on this machine\n  remedy: use one of {known}")]
     NoScrew {
@@ -198,6 +206,7 @@ impl AppError {
             | Self::NoScrew { .. }
             | Self::DoubtfulTurn { .. }
             | Self::PastDay { .. }
+            | Self::FutureDay { .. }
             | Self::TurnsOutOfRange { .. }
             | Self::NoProfile { .. } => ErrorKind::BadInput,
         }

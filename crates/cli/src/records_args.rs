@@ -94,6 +94,25 @@ pub(crate) enum RecordsCommand {
         /// Number.
         owner: i64,
     },
+    /// Note that a machine was sold: another owner from a day on. Jobs before stay with the owner before.
+    SellMachine {
+        /// Number of the machine.
+        machine: i64,
+        /// First day of the next owner, YYYY-MM-DD.
+        #[arg(long, value_name = "DATE")]
+        on: String,
+        /// Number of the next owner, if known.
+        #[arg(long)]
+        owner: Option<i64>,
+        /// Registration from then on; deleted with the next owner.
+        #[arg(long, default_value = "")]
+        registration: String,
+    },
+    /// List the sales of a machine, each with the owner before it.
+    Sales {
+        /// Number of the machine.
+        machine: i64,
+    },
     /// List the jobs, the latest first.
     Jobs {
         /// Only those whose machine or complaint holds this.

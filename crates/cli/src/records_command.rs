@@ -4,14 +4,16 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use evenpull_app::{
-    Access, AppError, Booking, Fragment, GaugeEntry, HoseData, JobFilter, MachineBooking, NewJob,
-    NewMachine, NewOwner, NewPhoto, ReadingEntry, RecordingEntry, Records, RemarkTopic, SealMoment,
-    SealState, Stage, Step, block_on, day, default_data_folder, load_profile, system_clock,
+    Access, AppError, Booking, Buyer, Fragment, GaugeEntry, HoseData, JobFilter, MachineBooking,
+    NewJob, NewMachine, NewOwner, NewPhoto, ReadingEntry, RecordingEntry, Records, RemarkTopic,
+    Sale, SealMoment, SealState, Stage, Step, block_on, day, default_data_folder, load_profile,
+    system_clock,
 };
 
+use crate::document_command::calendar;
 use crate::exit::Exit;
 use crate::records_args::{AddJobArgs, AddReadingArgs, DataArg, RecordsArgs, RecordsCommand};
-use crate::records_text::{job_lines, job_text, machine_lines, owner_lines};
+use crate::records_text::{job_lines, job_text, machine_lines, owner_lines, sale_lines};
 use crate::run::CommandError;
 
 pub(crate) fn run(args: &RecordsArgs) -> Result<Exit, CommandError> {
@@ -68,6 +70,7 @@ fn looks_only(command: &RecordsCommand) -> bool {
         command,
         RecordsCommand::Machines { .. }
             | RecordsCommand::Owners
+            | RecordsCommand::Sales { .. }
             | RecordsCommand::Jobs { .. }
             | RecordsCommand::Show { .. }
     )
@@ -80,6 +83,10 @@ async fn look(records: &Records, command: &RecordsCommand) -> Result<String, App
             Ok(machine_lines(&records.machines(word, i64::MAX, 500).await?))
         }
         RecordsCommand::Owners => Ok(owner_lines(&records.owners().await?)),
+        RecordsCommand::Sales { machine } => {
+            records.machine(*machine).await?;
+            Ok(sale_lines(&records.sales(*machine).await?))
+        }
         RecordsCommand::Jobs {
             word,
             machine,
@@ -148,6 +155,20 @@ async fn enter(records: &Records, command: &RecordsCommand) -> Result<String, Ap
                 "owner {owner} is deleted; backups made before still hold the name, so delete \
                  those as well when it must be gone\n"
             ))
+        }
+        RecordsCommand::SellMachine {
+            machine,
+            on,
+            owner,
+            registration,
+        } => {
+            let sale = Sale {
+                sold_on: on.clone(),
+                registration: registration.clone(),
+                buyer: owner.map_or(Buyer::Unknown, Buyer::OnRecord),
+            };
+            let id = records.sell_machine(*machine, &sale, &calendar()).await?;
+            Ok(kept("sale", id))
         }
         RecordsCommand::AddJob(args) => Ok(kept("job", records.add_job(&new_job(args)?).await?)),
         RecordsCommand::AddReading(args) => {

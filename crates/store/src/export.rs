@@ -76,7 +76,8 @@ impl Store {
     async fn record_file(&self, job_id: i64, with_owner: bool) -> Result<RecordFile, StoreError> {
         let line = self.job_line(job_id).await?;
         let machine = self.machine(line.machine_id).await?;
-        let owner = match machine.data.owner_id {
+        let (owner_id, registration) = self.owner_of_job(machine.id, job_id).await?;
+        let owner = match owner_id {
             Some(id) if with_owner => Some(self.owner(id).await?.data),
             _ => None,
         };
@@ -105,7 +106,7 @@ impl Store {
             stage: line.stage,
             created: line.created,
             closed: line.closed,
-            registration: with_owner.then_some(machine.data.registration),
+            registration: with_owner.then_some(registration),
             owner,
             readings: counting.map(ReadingNote::from).collect(),
             seals_fitted: fitted.map(SealNote::from).collect(),

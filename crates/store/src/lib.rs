@@ -31,6 +31,7 @@ mod readings;
 mod record_file;
 mod recording_pack;
 mod remarks;
+mod sales;
 mod salvage;
 mod schema;
 mod seals;
@@ -68,6 +69,7 @@ pub use record_file::{
 };
 pub use recording_pack::hash as sha256_hex;
 pub use remarks::{REMARK_TOPICS, RemarkRecord};
+pub use sales::{Buyer, NewSale, SaleRecord};
 pub use salvage::{SalvageReport, SalvagedTable, salvage};
 pub use seals::{CheckRecord, SealMoment, SealRecord};
 pub use shop::PairedDevice;

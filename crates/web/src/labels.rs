@@ -6,7 +6,7 @@ use crate::pages::condition_words;
 use crate::texts::Texts;
 
 /// Fields of the forms and keys of a job, each with the key of its label.
-const LABELS: [(&str, &str); 54] = [
+const LABELS: [(&str, &str); 55] = [
     ("address", "readings.address"),
     ("adjuster", "work.adjuster"),
     ("bleed", "readings.bleed"),
@@ -53,6 +53,7 @@ const LABELS: [(&str, &str); 54] = [
     ("seal", "booking.seals"),
     ("seed", "bench.seed"),
     ("sensor_v", "bench.volts"),
+    ("sold_on", "owners.sold_on"),
     ("source", "readings.source"),
     ("spindle_play_mm", "checks.spindle"),
     ("steps", "bench.valve"),

@@ -201,6 +201,45 @@ fn what_the_pages_refuse_or_ask_is_refused_or_asked_here() {
 }
 
 #[test]
+fn a_machine_is_sold_from_a_day_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    done(&data, &add_owner("2099-12-31"));
+    done(&data, &add_owner("2098-12-31"));
+    let machine = [
+        "records",
+        "add-machine",
+        "blue twin",
+        "--profile",
+        "heron-270",
+    ];
+    let theirs = ["--owner", "1", "--registration", "NO 77"];
+    done(&data, &[&machine[..], &theirs].concat());
+    done(&data, &["records", "add-job", "1"]);
+    assert_eq!(done(&data, &["records", "sales", "1"]), "no sales\n");
+    let sold = |day: &'static str| ["records", "sell-machine", "1", "--on", day, "--owner", "2"];
+    let early = with(&data, &sold("2099-01-01"));
+    assert_eq!(early.code, Some(2), "{early:#?}");
+    assert!(early.err.contains("still to come"), "{}", early.err);
+    assert_eq!(done(&data, &sold("2020-05-04")), "kept as sale 1\n");
+    let sales = done(&data, &["records", "sales", "1"]);
+    // The job was booked in after that day, so it is none of theirs.
+    let line = sales.lines().last().unwrap_or_default();
+    let words: Vec<&str> = line.split_whitespace().collect();
+    assert_eq!(words, ["1", "2020-05-04", "1", "NO", "77"], "{sales}");
+    done(&data, &["records", "delete-owner", "1"]);
+    let sales = done(&data, &["records", "sales", "1"]);
+    assert!(
+        sales.contains("2020-05-04") && !sales.contains("NO 77"),
+        "{sales}"
+    );
+    let machines = done(&data, &["records", "machines"]);
+    let line = machines.lines().last().unwrap_or_default();
+    let words: Vec<&str> = line.split_whitespace().collect();
+    assert_eq!(words, ["1", "blue", "twin", "2", "1", "1"], "{machines}");
+}
+
+#[test]
 fn what_was_typed_wrong_is_put_right_and_stays_on_record() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");

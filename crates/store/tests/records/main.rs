@@ -7,6 +7,7 @@ mod documents;
 mod library;
 mod opening;
 mod owners_gone;
+mod sales;
 mod saved_schema;
 mod searching;
 mod shop;

@@ -6,6 +6,7 @@ mod bench;
 mod board;
 mod client;
 mod forms;
+mod owners;
 mod papers;
 mod records;
 mod safety;
