@@ -80,9 +80,10 @@ pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, 
 pub use records::{
     BeforeAfter, ChangeAnswer, Clock, DotAnswer, EstimateLine, GaugeEntry, HistoryAnswer,
     JobRecord, JobSource, LibraryJob, LibrarySweep, LibraryValue, LibraryView, MachineHistory,
-    MovedAnswer, OfferReason, RangeAnswer, ReadingEntry, RecordingEntry, Records, Sale,
-    SeriesAnswer, ShopSettings, ShownFindings, StageOffer, StoredAssessment, Together, TurnDoubt,
-    assess_source, block_on, default_data_folder, restore_records, salvage_records, system_clock,
+    MovedAnswer, OdometerDoubt, OfferReason, RangeAnswer, ReadingEntry, RecordingEntry, Records,
+    Sale, SeriesAnswer, ShopSettings, ShownFindings, StageOffer, StoredAssessment, Together,
+    TurnDoubt, assess_source, block_on, default_data_folder, restore_records, salvage_records,
+    system_clock,
 };
 pub use serve::{
     AGREE_KPA, Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchSource, BenchStart,

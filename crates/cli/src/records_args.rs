@@ -269,6 +269,9 @@ pub(crate) struct BookedReadings {
     /// Temperature at the bench [C].
     #[arg(long, value_name = "C", value_parser = decimal, allow_negative_numbers = true)]
     pub(crate) ambient_c: Option<f64>,
+    /// Really so low an odometer, where the program asked.
+    #[arg(long)]
+    pub(crate) sure: bool,
 }
 
 /// Arguments of `records add-job`.

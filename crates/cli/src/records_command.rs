@@ -12,7 +12,9 @@ use evenpull_app::{
 
 use crate::document_command::calendar;
 use crate::exit::Exit;
-use crate::records_args::{AddJobArgs, AddReadingArgs, DataArg, RecordsArgs, RecordsCommand};
+use crate::records_args::{
+    AddJobArgs, AddReadingArgs, BookedReadings, DataArg, RecordsArgs, RecordsCommand,
+};
 use crate::records_text::{job_lines, job_text, machine_lines, owner_lines, sale_lines};
 use crate::run::CommandError;
 
@@ -170,7 +172,10 @@ async fn enter(records: &Records, command: &RecordsCommand) -> Result<String, Ap
             let id = records.sell_machine(*machine, &sale, &calendar()).await?;
             Ok(kept("sale", id))
         }
-        RecordsCommand::AddJob(args) => Ok(kept("job", records.add_job(&new_job(args)?).await?)),
+        RecordsCommand::AddJob(args) => {
+            not_lower(records, args.machine, i64::MAX, &args.read).await?;
+            Ok(kept("job", records.add_job(&new_job(args)?).await?))
+        }
         RecordsCommand::AddReading(args) => {
             let entry = reading(args)?;
             records.check_recording(args.job, &entry).await?;
@@ -202,6 +207,10 @@ async fn correct(records: &Records, command: &RecordsCommand) -> Result<String, 
     match command {
         RecordsCommand::CorrectJob(args) => {
             let stood = records.booking(args.job).await?;
+            if args.read.odometer_km != stood.odometer_km {
+                let machine = records.job(args.job).await?.line.machine_id;
+                not_lower(records, machine, args.job, &args.read).await?;
+            }
             let right = Booking {
                 complaint: args.complaint.clone().unwrap_or(stood.complaint),
                 odometer_km: args.read.odometer_km.or(stood.odometer_km),
@@ -247,6 +256,27 @@ async fn correct(records: &Records, command: &RecordsCommand) -> Result<String, 
         }
         // Every other command is answered elsewhere.
         _ => Ok(String::new()),
+    }
+}
+
+/// Asks about an odometer below that of a visit before `before_job`.
+async fn not_lower(
+    records: &Records,
+    machine: i64,
+    before_job: i64,
+    read: &BookedReadings,
+) -> Result<(), AppError> {
+    let Some(km) = read.odometer_km.filter(|_| !read.sure) else {
+        return Ok(());
+    };
+    match records.odometer_doubt(machine, before_job, km).await? {
+        None => Ok(()),
+        Some(doubt) => Err(AppError::LowOdometer {
+            km,
+            stood: doubt.km,
+            on: calendar()(doubt.booked).text(),
+            job: doubt.job_id,
+        }),
     }
 }
 

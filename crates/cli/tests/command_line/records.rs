@@ -256,6 +256,14 @@ fn what_was_typed_wrong_is_put_right_and_stays_on_record() {
         &data,
         &["records", "add-job", "1", "--odometer-km", "31200"],
     );
+    let lower = ["records", "add-job", "1", "--odometer-km", "13200"];
+    let asked = with(&data, &lower);
+    assert_eq!(asked.code, Some(2), "{asked:#?}");
+    assert!(
+        asked.err.contains("lower than 31200 km on") && asked.err.contains("--sure"),
+        "{}",
+        asked.err
+    );
     let right = ["--odometer-km", "13200", "--ambient-kpa", "99,1"];
     done(
         &data,
@@ -273,6 +281,13 @@ fn what_was_typed_wrong_is_put_right_and_stays_on_record() {
     ] {
         assert!(show.contains(line), "{line} in {show}");
     }
+    // By now the earlier visit shows no more than this one.
+    done(&data, &lower);
+    let lower = ["--odometer-km", "12000"];
+    let correct = [&["records", "correct-job", "2"], &lower[..]].concat();
+    let asked = with(&data, &correct);
+    assert!(asked.err.contains("lower than 13200 km on"), "{asked:#?}");
+    done(&data, &[&correct[..], &["--sure"]].concat());
     let again = with(&data, &["records", "withdraw-turn", "1"]);
     assert!(
         again.code == Some(2) && again.err.contains("there is no turn 1"),

@@ -228,9 +228,35 @@ pub(crate) async fn book_posted(
         odometer_km: odometer(&form)?,
         head_toml,
     };
+    odometer_asked(&web, &form, machine_id, i64::MAX, job.odometer_km).await?;
     let id = records(&web)?.add_job(&job).await;
     let id = id.map_err(|e| problem(&web, &e))?;
     Ok(Redirect::to(&format!("/jobs/{id}/booking")))
+}
+
+/// Asks about an odometer below that of a visit before `before_job`, unless it was ticked that it stands.
+pub(super) async fn odometer_asked(
+    web: &Web,
+    form: &Posted,
+    machine_id: i64,
+    before_job: i64,
+    km: Option<i64>,
+) -> Result<(), Problem> {
+    let Some(km) = km.filter(|_| form.text("sure") != "yes") else {
+        return Ok(());
+    };
+    let doubt = records(web)?.odometer_doubt(machine_id, before_job, km);
+    let Some(doubt) = doubt.await.map_err(|e| problem(web, &e))? else {
+        return Ok(());
+    };
+    let values = [
+        ("field", &*form.label("odometer_km")),
+        ("km", &km.to_string()),
+        ("stood", &doubt.km.to_string()),
+        ("when", &web.when(doubt.booked.ms)),
+        ("job", &doubt.job_id.to_string()),
+    ];
+    Err(form.refused("machine.odometer_low", &values))
 }
 
 /// The odometer as it was typed, in whole kilometres.
