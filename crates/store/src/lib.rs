@@ -64,8 +64,8 @@ pub use photos::{NewPhoto, PhotoRecord};
 pub use progress::ProgressRecord;
 pub use readings::{NewReading, NewRecording, ReadingRecord, RecordingLine, StoredRecording};
 pub use record_file::{
-    FindingsNote, OverrideNote, PhotoNote, ReadingNote, RecordFile, RemarkNote, SealNote, StepNote,
-    TurnNote,
+    CorrectionNote, FindingsNote, OverrideNote, PhotoNote, ReadingNote, RecordFile, RemarkNote,
+    SealNote, StageNote, StepNote, TurnNote,
 };
 pub use recording_pack::hash as sha256_hex;
 pub use remarks::{REMARK_TOPICS, RemarkRecord};

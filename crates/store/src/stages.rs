@@ -39,6 +39,15 @@ pub struct StageMove {
 }
 
 impl MovedBy {
+    /// Everything that moves a job.
+    pub(crate) const ALL: [Self; 5] = [
+        Self::Hand,
+        Self::Reading,
+        Self::Seal,
+        Self::Check,
+        Self::Turn,
+    ];
+
     /// The word used in records.
     pub fn as_str(self) -> &'static str {
         match self {
@@ -127,6 +136,18 @@ impl Store {
             .execute(&mut **tx)
             .await
             .map_err(self.fail())?;
+        self.insert_stage_move(tx, job_id, (was, stage.as_str()), why.as_str(), at)
+            .await
+    }
+
+    pub(crate) async fn insert_stage_move(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        job_id: i64,
+        (was, stage): (&str, &str),
+        why: &str,
+        at: Moment,
+    ) -> Result<(), StoreError> {
         let id = self.next_id(tx, "stage_moves").await?;
         sqlx::query(
             "INSERT INTO stage_moves (id, job_id, was, stage, why, moved_ms) \
@@ -135,8 +156,8 @@ impl Store {
         .bind(id)
         .bind(job_id)
         .bind(was)
-        .bind(stage.as_str())
-        .bind(why.as_str())
+        .bind(stage)
+        .bind(why)
         .bind(at.ms)
         .execute(&mut **tx)
         .await
