@@ -79,3 +79,20 @@ async fn a_sold_machine_has_another_owner_and_both_can_be_deleted() {
             .contains("/machines/2/owners/3/delete")
     );
 }
+
+/// The clock of these tests shows the first of January 2026.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_owner_whose_last_day_is_past_is_told() {
+    let device = Device::paired().await;
+    booked(&device, "Dunlin 1060", "").await;
+    let told = "may be kept no longer";
+    assert!(!device.get("/machines/1").await.text.contains(told));
+    for (day, past) in [("2026-01-01", false), ("2025-12-31", true)] {
+        let mut owner = device.records.owner(1).await.unwrap().data;
+        owner.retain_until = day.to_owned();
+        device.records.correct_owner(1, &owner).await.unwrap();
+        let page = device.get("/machines/1").await.text;
+        assert_eq!(page.contains(told), past, "{page}");
+        assert_eq!(page.contains(&format!("kept until {day}")), !past, "{page}");
+    }
+}

@@ -29,8 +29,10 @@ pub(super) struct OwnerRow {
     pub(super) name: String,
     /// Since when and until when, in words.
     pub(super) when: String,
-    /// How long the data may be kept, in words; empty without an owner.
+    /// How long the data may be kept, in words; empty without an owner and where that day is past.
     pub(super) retain: String,
+    /// That the data may be kept no longer, in words; empty where they may.
+    pub(super) overdue: String,
 }
 
 /// The owners of a machine.
@@ -72,6 +74,11 @@ async fn row(
         None => None,
     };
     let until = known.as_ref().map(|o| o.data.retain_until.clone());
+    let past = until.as_ref().is_some_and(|day| *day < today(web));
+    let kept_until = |key: &str, say: bool| {
+        let day = until.as_deref().filter(|_| say);
+        day.map_or_else(String::new, |day| texts.fill(key, &[("until", day)]))
+    };
     let when = match days {
         (None, None) => String::new(),
         (Some(since), None) => texts.fill("owners.since", &[("since", &since)]),
@@ -84,9 +91,8 @@ async fn row(
         id,
         name: known.map_or_else(|| texts.at("owners.unknown").to_owned(), |o| o.data.name),
         when,
-        retain: until.map_or_else(String::new, |day| {
-            texts.fill("owners.retain", &[("until", &day)])
-        }),
+        retain: kept_until("owners.retain", !past),
+        overdue: kept_until("owners.overdue", past),
     })
 }
 
