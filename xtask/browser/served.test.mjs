@@ -245,6 +245,38 @@ test('the bench is operated by keys alone', () =>
     assert.deepEqual(wanted.filter((name) => name !== 'Kill switch'), []);
   }));
 
+test('a machine is sold and the owner before is deleted by keys, on a phone', () =>
+  opened({ viewport: { width: 390, height: 900 } }, async (page) => {
+    await page.goto(`${home}/machines`);
+    await page.getByLabel('Name', { exact: true }).fill('Plover');
+    await page.locator('summary', { hasText: 'Owner' }).click();
+    await page.getByLabel('Name of the owner').fill('A. Owner');
+    await page.getByLabel(/^Keep until/).fill('2099-12-31');
+    await press(page, 'Keep the machine');
+    await page.locator('summary', { hasText: 'Machine sold' }).click();
+    const sale = page.locator('form[action$="/sold"]');
+    await sale.getByLabel('Name of the owner').fill('B. Elsewhere');
+    await sale.getByLabel(/^Keep until/).fill('2099-12-31');
+    await press(page, 'Keep the sale');
+    const rows = page.locator('[aria-labelledby=owners] ul.kept > li');
+    assert.deepEqual(await rows.locator('strong').allInnerTexts(), ['B. Elsewhere', 'A. Owner']);
+    const focused = () => page.evaluate(() => document.activeElement.textContent.trim());
+    for (let steps = 0; steps < 80 && await focused() !== 'Delete the owner A. Owner'; steps += 1) await page.keyboard.press('Tab');
+    for (const key of ['Enter', 'Tab', 'Space', 'Tab']) await page.keyboard.press(key);
+    assert.equal(await focused(), 'Delete for good');
+    await Promise.all([page.waitForNavigation(), page.keyboard.press('Enter')]);
+    assert.deepEqual(await rows.locator('strong').allInnerTexts(), ['B. Elsewhere', 'Not known, or deleted']);
+    const found = await findings(page, page.url(), home);
+    assert.deepEqual(found, []);
+  }));
+
+test('a tick keeps its size beside a long label', () =>
+  opened({ viewport: { width: 390, height: 900 } }, async (page) => {
+    await page.goto(`${home}/machines/1`);
+    const box = await page.getByLabel('Odometer really lower').boundingBox();
+    assert.ok(box.width >= 23.5 && box.height >= 23.5, JSON.stringify(box));
+  }));
+
 /** Sets the bench up for a job of its own, on an engine whose summary or name holds `word`. */
 async function otherBench(page, word, fill) {
   await page.goto(`${home}/machines`);

@@ -88,9 +88,32 @@ pub enum AppError {
         /// What speaks against them.
         doubt: TurnDoubt,
     },
+    /// An odometer below that of an earlier visit.
+    #[error(
+        "odometer {km} km: lower than {stood} km on {on}, job {job}\n  remedy: write what it shows; \
+         `--sure` keeps it all the same"
+    )]
+    LowOdometer {
+        /// As given [km].
+        km: i64,
+        /// As it stood [km].
+        stood: i64,
+        /// Day and time of that visit.
+        on: String,
+        /// Job of that visit.
+        job: i64,
+    },
     /// A last day for an owner's data that is over.
     #[error("`{text}` is past\n  remedy: write {today} or a later day")]
     PastDay {
+        /// Day as given.
+        text: String,
+        /// Today.
+        today: String,
+    },
+    /// A day of a sale that is still to come.
+    #[error("`{text}` is still to come\n  remedy: write {today} or an earlier day")]
+    FutureDay {
         /// Day as given.
         text: String,
         /// Today.
@@ -197,7 +220,9 @@ impl AppError {
             | Self::Bench(_)
             | Self::NoScrew { .. }
             | Self::DoubtfulTurn { .. }
+            | Self::LowOdometer { .. }
             | Self::PastDay { .. }
+            | Self::FutureDay { .. }
             | Self::TurnsOutOfRange { .. }
             | Self::NoProfile { .. } => ErrorKind::BadInput,
         }

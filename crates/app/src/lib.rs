@@ -55,12 +55,12 @@ pub use evenpull_report::{
     filled_text, held_words, lowered, text_table, turn_fraction, verdict,
 };
 pub use evenpull_store::{
-    Access, AdjustmentRecord, BackupSummary, Booking, CheckEdit, CheckRecord, CheckReport,
+    Access, AdjustmentRecord, BackupSummary, Booking, Buyer, CheckEdit, CheckRecord, CheckReport,
     CorrectionRecord, DocumentRecord, FindingsLine, FindingsRecord, Fragment, Imported, JobFilter,
     JobLine, JobTexts, Machine, MachineBooking, MachineLine, Moment, NewFindings, NewJob,
     NewMachine, NewOwner, NewPhoto, OverrideRecord, Owner, PairedDevice, PhotoRecord,
-    ProgressRecord, ReadingRecord, RecordingLine, RemarkRecord, SalvageReport, SalvagedTable,
-    SealMoment, SealRecord, StoreError, StoredRecording, day,
+    ProgressRecord, ReadingRecord, RecordingLine, RemarkRecord, SaleRecord, SalvageReport,
+    SalvagedTable, SealMoment, SealRecord, StageMove, StoreError, StoredRecording, day,
 };
 pub use evenpull_trace::{ChannelReading, CycleReading, Measured, Notice, Scaled};
 pub use job_folder::{LoadedJob, load_job};
@@ -80,9 +80,10 @@ pub use recording::{ReadOutcome, ReadRequest, Source, job_request, load_layout, 
 pub use records::{
     BeforeAfter, ChangeAnswer, Clock, DotAnswer, EstimateLine, GaugeEntry, HistoryAnswer,
     JobRecord, JobSource, LibraryJob, LibrarySweep, LibraryValue, LibraryView, MachineHistory,
-    MovedAnswer, RangeAnswer, ReadingEntry, RecordingEntry, Records, SeriesAnswer, ShopSettings,
-    ShownFindings, StoredAssessment, Together, TurnDoubt, assess_source, block_on,
-    default_data_folder, restore_records, salvage_records, system_clock,
+    MovedAnswer, OdometerDoubt, OfferReason, RangeAnswer, ReadingEntry, RecordingEntry, Records,
+    Sale, SeriesAnswer, ShopSettings, ShownFindings, StageOffer, StoredAssessment, Together,
+    TurnDoubt, assess_source, block_on, default_data_folder, restore_records, salvage_records,
+    system_clock,
 };
 pub use serve::{
     AGREE_KPA, Bench, BenchGlance, BenchJob, BenchReading, BenchRefusal, BenchSource, BenchStart,

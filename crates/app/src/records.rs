@@ -11,7 +11,7 @@ use evenpull_store::{
     Access, AdjustmentRecord, CheckRecord, CorrectionRecord, DocumentRecord, FindingsLine,
     FindingsRecord, JobFilter, JobLine, JobTexts, Machine, MachineLine, Moment, NewJob, NewMachine,
     NewOwner, NewPhoto, OverrideRecord, Owner, PhotoRecord, ProgressRecord, ReadingRecord,
-    RemarkRecord, SealMoment, SealRecord, Store, StoreError, StoredRecording,
+    RemarkRecord, SealMoment, SealRecord, StageMove, Store, StoreError, StoredRecording,
 };
 use serde::Serialize;
 
@@ -24,9 +24,12 @@ mod corrections;
 mod data_folder;
 mod entry;
 mod library;
+mod odometer_doubt;
 mod offered;
+mod sales;
 mod shop;
 mod shown_findings;
+mod stage_offered;
 mod together;
 mod translations;
 mod turn_doubt;
@@ -39,8 +42,11 @@ pub use data_folder::default_data_folder;
 pub use entry::{GaugeEntry, ReadingEntry, RecordingEntry};
 pub(crate) use library::Known;
 pub use library::{LibraryJob, LibrarySweep, LibraryValue, LibraryView};
+pub use odometer_doubt::OdometerDoubt;
+pub use sales::Sale;
 pub use shop::{EstimateLine, ShopSettings};
 pub use shown_findings::{BeforeAfter, ShownFindings};
+pub use stage_offered::{OfferReason, StageOffer};
 pub use together::Together;
 pub use turn_doubt::TurnDoubt;
 pub use years::{
@@ -79,6 +85,8 @@ pub struct JobRecord {
     pub remarks: Vec<RemarkRecord>,
     /// What stood in the booking before it was corrected.
     pub corrections: Vec<CorrectionRecord>,
+    /// The stages it went through.
+    pub stage_moves: Vec<StageMove>,
     /// Findings without their answers, latest first.
     pub findings: Vec<FindingsLine>,
     /// Documents without their files, latest first.
@@ -277,6 +285,7 @@ impl Records {
             photos: s.photos(id).await?,
             remarks: s.remarks(id).await?,
             corrections: s.corrections(id).await?,
+            stage_moves: s.stage_moves(id).await?,
             findings: s.findings(id).await?,
             documents: s.documents(id).await?,
         })

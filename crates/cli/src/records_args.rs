@@ -94,6 +94,25 @@ pub(crate) enum RecordsCommand {
         /// Number.
         owner: i64,
     },
+    /// Note that a machine was sold: another owner from a day on. Jobs before stay with the owner before.
+    SellMachine {
+        /// Number of the machine.
+        machine: i64,
+        /// First day of the next owner, YYYY-MM-DD.
+        #[arg(long, value_name = "DATE")]
+        on: String,
+        /// Number of the next owner, if known.
+        #[arg(long)]
+        owner: Option<i64>,
+        /// Registration from then on; deleted with the next owner.
+        #[arg(long, default_value = "")]
+        registration: String,
+    },
+    /// List the sales of a machine, each with the owner before it.
+    Sales {
+        /// Number of the machine.
+        machine: i64,
+    },
     /// List the jobs, the latest first.
     Jobs {
         /// Only those whose machine or complaint holds this.
@@ -238,14 +257,9 @@ pub(crate) enum RecordsCommand {
     },
 }
 
-/// Arguments of `records add-job`.
+/// What is read off when a machine comes in.
 #[derive(Debug, Args)]
-pub(crate) struct AddJobArgs {
-    /// Number of the machine.
-    pub(crate) machine: i64,
-    /// What the owner complains about.
-    #[arg(long, default_value = "")]
-    pub(crate) complaint: String,
+pub(crate) struct BookedReadings {
     /// Odometer [km].
     #[arg(long, value_name = "KM")]
     pub(crate) odometer_km: Option<i64>,
@@ -255,6 +269,21 @@ pub(crate) struct AddJobArgs {
     /// Temperature at the bench [C].
     #[arg(long, value_name = "C", value_parser = decimal, allow_negative_numbers = true)]
     pub(crate) ambient_c: Option<f64>,
+    /// Really so low an odometer, where the program asked.
+    #[arg(long)]
+    pub(crate) sure: bool,
+}
+
+/// Arguments of `records add-job`.
+#[derive(Debug, Args)]
+pub(crate) struct AddJobArgs {
+    /// Number of the machine.
+    pub(crate) machine: i64,
+    /// What the owner complains about.
+    #[arg(long, default_value = "")]
+    pub(crate) complaint: String,
+    #[command(flatten)]
+    pub(crate) read: BookedReadings,
     /// File with the `[layout]` of the recordings to come.
     #[arg(long, value_name = "FILE")]
     pub(crate) layout: Option<PathBuf>,
@@ -268,15 +297,8 @@ pub(crate) struct CorrectJobArgs {
     /// What the owner complains about.
     #[arg(long)]
     pub(crate) complaint: Option<String>,
-    /// Odometer [km].
-    #[arg(long, value_name = "KM")]
-    pub(crate) odometer_km: Option<i64>,
-    /// Barometer at the bench [kPa].
-    #[arg(long, value_name = "KPA", value_parser = decimal)]
-    pub(crate) ambient_kpa: Option<f64>,
-    /// Temperature at the bench [C].
-    #[arg(long, value_name = "C", value_parser = decimal, allow_negative_numbers = true)]
-    pub(crate) ambient_c: Option<f64>,
+    #[command(flatten)]
+    pub(crate) read: BookedReadings,
 }
 
 /// Arguments of `records add-reading`.

@@ -4,14 +4,18 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use evenpull_app::{
-    Access, AppError, Booking, Fragment, GaugeEntry, HoseData, JobFilter, MachineBooking, NewJob,
-    NewMachine, NewOwner, NewPhoto, ReadingEntry, RecordingEntry, Records, RemarkTopic, SealMoment,
-    SealState, Stage, Step, block_on, day, default_data_folder, load_profile, system_clock,
+    Access, AppError, Booking, Buyer, Fragment, GaugeEntry, HoseData, JobFilter, MachineBooking,
+    NewJob, NewMachine, NewOwner, NewPhoto, ReadingEntry, RecordingEntry, Records, RemarkTopic,
+    Sale, SealMoment, SealState, Stage, Step, block_on, day, default_data_folder, load_profile,
+    system_clock,
 };
 
+use crate::document_command::calendar;
 use crate::exit::Exit;
-use crate::records_args::{AddJobArgs, AddReadingArgs, DataArg, RecordsArgs, RecordsCommand};
-use crate::records_text::{job_lines, job_text, machine_lines, owner_lines};
+use crate::records_args::{
+    AddJobArgs, AddReadingArgs, BookedReadings, DataArg, RecordsArgs, RecordsCommand,
+};
+use crate::records_text::{job_lines, job_text, machine_lines, owner_lines, sale_lines};
 use crate::run::CommandError;
 
 pub(crate) fn run(args: &RecordsArgs) -> Result<Exit, CommandError> {
@@ -68,6 +72,7 @@ fn looks_only(command: &RecordsCommand) -> bool {
         command,
         RecordsCommand::Machines { .. }
             | RecordsCommand::Owners
+            | RecordsCommand::Sales { .. }
             | RecordsCommand::Jobs { .. }
             | RecordsCommand::Show { .. }
     )
@@ -80,6 +85,10 @@ async fn look(records: &Records, command: &RecordsCommand) -> Result<String, App
             Ok(machine_lines(&records.machines(word, i64::MAX, 500).await?))
         }
         RecordsCommand::Owners => Ok(owner_lines(&records.owners().await?)),
+        RecordsCommand::Sales { machine } => {
+            records.machine(*machine).await?;
+            Ok(sale_lines(&records.sales(*machine).await?))
+        }
         RecordsCommand::Jobs {
             word,
             machine,
@@ -149,7 +158,24 @@ async fn enter(records: &Records, command: &RecordsCommand) -> Result<String, Ap
                  those as well when it must be gone\n"
             ))
         }
-        RecordsCommand::AddJob(args) => Ok(kept("job", records.add_job(&new_job(args)?).await?)),
+        RecordsCommand::SellMachine {
+            machine,
+            on,
+            owner,
+            registration,
+        } => {
+            let sale = Sale {
+                sold_on: on.clone(),
+                registration: registration.clone(),
+                buyer: owner.map_or(Buyer::Unknown, Buyer::OnRecord),
+            };
+            let id = records.sell_machine(*machine, &sale, &calendar()).await?;
+            Ok(kept("sale", id))
+        }
+        RecordsCommand::AddJob(args) => {
+            not_lower(records, args.machine, i64::MAX, &args.read).await?;
+            Ok(kept("job", records.add_job(&new_job(args)?).await?))
+        }
         RecordsCommand::AddReading(args) => {
             let entry = reading(args)?;
             records.check_recording(args.job, &entry).await?;
@@ -181,11 +207,15 @@ async fn correct(records: &Records, command: &RecordsCommand) -> Result<String, 
     match command {
         RecordsCommand::CorrectJob(args) => {
             let stood = records.booking(args.job).await?;
+            if args.read.odometer_km != stood.odometer_km {
+                let machine = records.job(args.job).await?.line.machine_id;
+                not_lower(records, machine, args.job, &args.read).await?;
+            }
             let right = Booking {
                 complaint: args.complaint.clone().unwrap_or(stood.complaint),
-                odometer_km: args.odometer_km.or(stood.odometer_km),
-                pressure_kpa: args.ambient_kpa.or(stood.pressure_kpa),
-                temperature_c: args.ambient_c.or(stood.temperature_c),
+                odometer_km: args.read.odometer_km.or(stood.odometer_km),
+                pressure_kpa: args.read.ambient_kpa.or(stood.pressure_kpa),
+                temperature_c: args.read.ambient_c.or(stood.temperature_c),
             };
             records.correct_booking(args.job, &right).await?;
             Ok(format!("job {} is corrected\n", args.job))
@@ -226,6 +256,27 @@ async fn correct(records: &Records, command: &RecordsCommand) -> Result<String, 
         }
         // Every other command is answered elsewhere.
         _ => Ok(String::new()),
+    }
+}
+
+/// Asks about an odometer below that of a visit before `before_job`.
+async fn not_lower(
+    records: &Records,
+    machine: i64,
+    before_job: i64,
+    read: &BookedReadings,
+) -> Result<(), AppError> {
+    let Some(km) = read.odometer_km.filter(|_| !read.sure) else {
+        return Ok(());
+    };
+    match records.odometer_doubt(machine, before_job, km).await? {
+        None => Ok(()),
+        Some(doubt) => Err(AppError::LowOdometer {
+            km,
+            stood: doubt.km,
+            on: calendar()(doubt.booked).text(),
+            job: doubt.job_id,
+        }),
     }
 }
 
@@ -357,11 +408,11 @@ fn seal_state(word: &str) -> SealState {
 
 fn new_job(args: &AddJobArgs) -> Result<NewJob, AppError> {
     let mut head = String::new();
-    if args.ambient_kpa.is_some() || args.ambient_c.is_some() {
+    if args.read.ambient_kpa.is_some() || args.read.ambient_c.is_some() {
         let mut ambient = Fragment::new();
         ambient
-            .maybe("pressure_kpa", args.ambient_kpa)
-            .maybe("temperature_c", args.ambient_c);
+            .maybe("pressure_kpa", args.read.ambient_kpa)
+            .maybe("temperature_c", args.read.ambient_c);
         head.push_str("[ambient]\n");
         head.push_str(ambient.as_str());
     }
@@ -371,7 +422,7 @@ fn new_job(args: &AddJobArgs) -> Result<NewJob, AppError> {
     Ok(NewJob {
         machine_id: args.machine,
         complaint: args.complaint.clone(),
-        odometer_km: args.odometer_km,
+        odometer_km: args.read.odometer_km,
         head_toml: head,
     })
 }

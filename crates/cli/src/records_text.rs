@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use evenpull_app::{JobLine, JobRecord, MachineLine, Moment, Owner};
+use evenpull_app::{JobLine, JobRecord, MachineLine, Moment, Owner, SaleRecord};
 
 use crate::paragraph::table;
 
@@ -43,6 +43,29 @@ pub(crate) fn owner_lines(owners: &[Owner]) -> String {
             o.data.contact.clone(),
             o.data.retain_until.clone(),
             o.data.note.clone(),
+        ]
+    });
+    table(&head.map(str::to_owned), rows.collect())
+}
+
+pub(crate) fn sale_lines(sales: &[SaleRecord]) -> String {
+    if sales.is_empty() {
+        return "no sales\n".to_owned();
+    }
+    let head = [
+        "sale",
+        "sold on",
+        "owner before",
+        "registration before",
+        "their last job",
+    ];
+    let rows = sales.iter().map(|s| {
+        vec![
+            s.id.to_string(),
+            s.sold_on.clone(),
+            number(s.owner_id),
+            s.registration.clone(),
+            number(Some(s.until_job).filter(|job| *job > 0)),
         ]
     });
     table(&head.map(str::to_owned), rows.collect())
@@ -109,6 +132,16 @@ pub(crate) fn job_text(record: &JobRecord) -> String {
             "corrected",
             format!("{}: was {was} until {}", c.field, when(c.corrected)),
         );
+    }
+    for m in &record.stage_moves {
+        let moved = format!(
+            "{}: {} after {}, by {}",
+            when(m.moved),
+            m.stage,
+            m.was,
+            m.why
+        );
+        line("moved on", moved);
     }
     line("findings", findings(j));
     for r in &record.readings {

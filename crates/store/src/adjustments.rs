@@ -6,6 +6,7 @@ use sqlx::{Sqlite, Transaction};
 
 use crate::error::StoreError;
 use crate::moment::Moment;
+use crate::stages::MovedBy;
 use crate::store::Store;
 
 /// A turn on record.
@@ -149,6 +150,7 @@ impl Store {
         // An unknown word can only come from a newer program; it permits nothing.
         let now = Stage::from_word(&stage).unwrap_or(Stage::BookingIn);
         permit(&found, now, reason.as_ref())?;
+        let stage = self.move_on(&mut tx, job_id, MovedBy::Turn, at).await?;
         let under = given.map(|(id, _)| id).filter(|_| found.kind.is_sealed());
         let id = self
             .insert_adjustment(&mut tx, job_id, &stage, adjuster, turns, under, at)
@@ -195,17 +197,32 @@ impl Store {
     /// # Errors
     /// [`StoreError::Missing`] for a turn that is not there or was taken back before.
     pub async fn withdraw_adjustment(&self, id: i64, at: Moment) -> Result<(), StoreError> {
+        let statement = "UPDATE adjustments SET withdrawn_ms = $1 \
+                         WHERE id = $2 AND withdrawn_ms IS NULL RETURNING job_id";
+        self.withdraw(statement, "turn", id, at).await
+    }
+
+    /// Takes back what a statement marks as withdrawn; it is given time and number and returns the job.
+    ///
+    /// `what` names it where there is none of that number that counts.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`].
+    pub(crate) async fn withdraw(
+        &self,
+        statement: &'static str,
+        what: &'static str,
+        id: i64,
+        at: Moment,
+    ) -> Result<(), StoreError> {
         let mut tx = self.write(at).await?;
-        let job_id: Option<i64> = sqlx::query_scalar(
-            "UPDATE adjustments SET withdrawn_ms = $1 WHERE id = $2 AND withdrawn_ms IS NULL \
-             RETURNING job_id",
-        )
-        .bind(at.ms)
-        .bind(id)
-        .fetch_optional(&mut *tx)
-        .await
-        .map_err(self.fail())?;
-        let job_id = job_id.ok_or(StoreError::Missing { what: "turn", id })?;
+        let job_id: Option<i64> = sqlx::query_scalar(statement)
+            .bind(at.ms)
+            .bind(id)
+            .fetch_optional(&mut *tx)
+            .await
+            .map_err(self.fail())?;
+        let job_id = job_id.ok_or(StoreError::Missing { what, id })?;
         self.touch(&mut tx, job_id, at).await?;
         self.commit(tx).await
     }

@@ -8,9 +8,10 @@ use crate::error::StoreError;
 use crate::fragment::Fragment;
 use crate::job_text::{JobParts, head_with, head_with_entry, head_without_entry};
 use crate::jobs::{check_odometer, check_texts, name_line};
-use crate::machines::checked_name;
+use crate::machines::{Machine, checked_name};
 use crate::moment::Moment;
 use crate::owners::NewOwner;
+use crate::record_file::CorrectionNote;
 use crate::store::Store;
 
 /// What the booking of a job says.
@@ -248,6 +249,43 @@ impl Store {
         .await
         .map_err(self.fail())?;
         Ok(rows.into_iter().map(record).collect())
+    }
+
+    /// What was corrected in the booking of a job, its machine and its owner, for an export. What leads to
+    /// an owner is left out with the owner, and where it leads to another than that of the job.
+    pub(crate) async fn correction_notes(
+        &self,
+        (job_id, machine): (i64, &Machine),
+        owner_id: Option<i64>,
+        with_owner: bool,
+    ) -> Result<Vec<CorrectionNote>, StoreError> {
+        type Row = (Option<i64>, Option<i64>, Option<i64>, String, String, i64);
+        let rows: Vec<Row> = sqlx::query_as(
+            "SELECT job_id, machine_id, owner_id, field, was, corrected_ms FROM corrections \
+             WHERE job_id = $1 OR machine_id = $2 OR (machine_id IS NULL AND owner_id = $3) ORDER BY id",
+        )
+        .bind(job_id)
+        .bind(machine.id)
+        .bind(owner_id)
+        .fetch_all(self.reader())
+        .await
+        .map_err(self.fail())?;
+        let note = |(job, on_machine, owner, field, was, at): Row| {
+            let of = match (job, on_machine) {
+                (Some(_), _) => "job",
+                (None, Some(_)) => "machine",
+                (None, None) => "owner",
+            };
+            let theirs = owner.or(machine.data.owner_id) == owner_id;
+            let personal = of == "owner" || (of == "machine" && field == "registration");
+            (!personal || (with_owner && theirs)).then(|| CorrectionNote {
+                of: of.to_owned(),
+                field,
+                was,
+                corrected: Moment::from_ms(at),
+            })
+        };
+        Ok(rows.into_iter().filter_map(note).collect())
     }
 
     /// What was corrected in the entry of a machine and of its present owner, in order.

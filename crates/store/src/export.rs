@@ -10,7 +10,7 @@ use crate::job_files::{FileSink, FolderSink};
 use crate::moment::Moment;
 use crate::record_file::{
     DocumentNote, FORMAT, FindingsNote, OverrideNote, PhotoNote, RECORD_FILE, ReadingNote,
-    RecordFile, RemarkNote, SealNote, StepNote, TurnNote,
+    RecordFile, RemarkNote, SealNote, StageNote, StepNote, TurnNote,
 };
 use crate::store::Store;
 
@@ -76,7 +76,8 @@ impl Store {
     async fn record_file(&self, job_id: i64, with_owner: bool) -> Result<RecordFile, StoreError> {
         let line = self.job_line(job_id).await?;
         let machine = self.machine(line.machine_id).await?;
-        let owner = match machine.data.owner_id {
+        let (owner_id, registration) = self.owner_of_job(machine.id, job_id).await?;
+        let owner = match owner_id {
             Some(id) if with_owner => Some(self.owner(id).await?.data),
             _ => None,
         };
@@ -86,6 +87,7 @@ impl Store {
             .filter(|r| r.withdrawn_reason.is_none());
         let last_counting = counting.clone().map(|r| r.id).max().unwrap_or(0);
         let turns = self.adjustments(job_id).await?;
+        let back = turns.clone().into_iter().filter(|t| !t.counts());
         let since = turns
             .into_iter()
             .filter(|t| t.counts() && t.reading_id.is_none_or(|id| id > last_counting));
@@ -98,6 +100,10 @@ impl Store {
         let findings = self.all_findings(job_id).await?;
         // Latest first on record, oldest first in the file.
         let documents = self.documents(job_id).await?.into_iter().rev();
+        let corrections = self
+            .correction_notes((job_id, &machine), owner_id, with_owner)
+            .await?;
+        let moves = self.stage_moves(job_id).await?;
         Ok(RecordFile {
             format: FORMAT.to_owned(),
             complaint: line.complaint,
@@ -105,12 +111,15 @@ impl Store {
             stage: line.stage,
             created: line.created,
             closed: line.closed,
-            registration: with_owner.then_some(machine.data.registration),
+            registration: with_owner.then_some(registration),
             owner,
             readings: counting.map(ReadingNote::from).collect(),
             seals_fitted: fitted.map(SealNote::from).collect(),
             overrides: overrides.into_iter().map(OverrideNote::from).collect(),
             turned_since: since.map(TurnNote::from).collect(),
+            taken_back: back.map(TurnNote::from).collect(),
+            corrections,
+            stage_moves: moves.into_iter().map(StageNote::from).collect(),
             progress: progress.into_iter().map(StepNote::from).collect(),
             remarks: remarks.into_iter().map(RemarkNote::from).collect(),
             photos: photos.into_iter().map(PhotoNote::from).collect(),

@@ -6,6 +6,7 @@ use std::path::Path;
 use evenpull_job::{SealState, Stage, Step};
 use sqlx::{Sqlite, Transaction};
 
+use crate::corrections::Corrected;
 use crate::documents::NewDocument;
 use crate::error::StoreError;
 use crate::job_text::JobParts;
@@ -18,6 +19,7 @@ use crate::readings::{NewRecording, inside_name, packed};
 use crate::record_file::{DocumentNote, FORMAT, RECORD_FILE, RecordFile};
 use crate::recording_pack::{LIMIT_BYTES, hash};
 use crate::seals::SealMoment;
+use crate::stages::MovedBy;
 use crate::store::Store;
 
 /// A job to be taken in.
@@ -68,6 +70,7 @@ impl Store {
             None => None,
         };
         let mut tx = self.write(at).await?;
+        let mut made = Made::default();
         let machine_id = match machine {
             Some(id) => id,
             None => {
@@ -76,13 +79,18 @@ impl Store {
                     None => None,
                 };
                 let registration = record.as_ref().and_then(|r| r.registration.clone());
-                let made = NewMachine {
+                let new = NewMachine {
                     name: job.machine.clone(),
                     registration: registration.unwrap_or_default(),
                     profile_toml: new.profile_toml.clone(),
                     owner_id,
                 };
-                self.insert_machine(&mut tx, &made, at).await?
+                let id = self.insert_machine(&mut tx, &new, at).await?;
+                made = Made {
+                    machine_id: Some(id),
+                    owner_id,
+                };
+                id
             }
         };
         let booked = NewJob {
@@ -107,6 +115,7 @@ impl Store {
             .await?;
         if let Some(record) = record {
             self.import_record(&mut tx, job_id, folder, &record).await?;
+            self.import_history(&mut tx, job_id, made, &record).await?;
         }
         let (parts, profile) = self.parts(&mut tx, job_id).await?;
         check_texts(&parts.text(), &profile)?;
@@ -156,6 +165,33 @@ impl Store {
         Ok(())
     }
 
+    /// What was corrected, and the stages. A machine that was on record before keeps its own history.
+    async fn import_history(
+        &self,
+        tx: &mut Transaction<'static, Sqlite>,
+        job_id: i64,
+        made: Made,
+        record: &RecordFile,
+    ) -> Result<(), StoreError> {
+        for c in &record.corrections {
+            let of = match c.of.as_str() {
+                "job" => Some(Corrected::Job(job_id)),
+                "machine" => made.machine_id.map(Corrected::Machine),
+                _ => made.owner_id.map(Corrected::Owner),
+            };
+            if let Some(of) = of {
+                self.note_correction(tx, of, &c.field, &c.was, c.corrected)
+                    .await?;
+            }
+        }
+        for m in &record.stage_moves {
+            let stages = (m.was.as_str(), m.stage.as_str());
+            self.insert_stage_move(tx, job_id, stages, &m.why, m.moved)
+                .await?;
+        }
+        Ok(())
+    }
+
     async fn import_record(
         &self,
         tx: &mut Transaction<'static, Sqlite>,
@@ -200,6 +236,17 @@ impl Store {
             self.insert_adjustment(tx, job_id, &t.stage, &t.adjuster, t.turns, None, t.made)
                 .await?;
         }
+        for t in &record.taken_back {
+            let id = self
+                .insert_adjustment(tx, job_id, &t.stage, &t.adjuster, t.turns, None, t.made)
+                .await?;
+            sqlx::query("UPDATE adjustments SET withdrawn_ms = $1 WHERE id = $2")
+                .bind(t.withdrawn.unwrap_or(t.made).ms)
+                .bind(id)
+                .execute(&mut **tx)
+                .await
+                .map_err(self.fail())?;
+        }
         for p in &record.progress {
             self.insert_step(tx, job_id, &p.step, p.done, &p.note, p.noted)
                 .await?;
@@ -236,6 +283,13 @@ impl Store {
         }
         Ok(())
     }
+}
+
+/// What an import entered anew beside the job.
+#[derive(Debug, Clone, Copy, Default)]
+struct Made {
+    machine_id: Option<i64>,
+    owner_id: Option<i64>,
 }
 
 /// A document with its file, which must be the very one that was exported.
@@ -335,9 +389,21 @@ fn known_words(record: &RecordFile) -> Result<(), StoreError> {
     let stages = std::iter::once(&record.stage)
         .chain(record.readings.iter().map(|r| &r.stage))
         .chain(record.turned_since.iter().map(|t| &t.stage))
+        .chain(record.taken_back.iter().map(|t| &t.stage))
+        .chain(record.stage_moves.iter().flat_map(|m| [&m.was, &m.stage]))
         .chain(record.photos.iter().map(|p| &p.stage));
     for word in stages {
         Stage::from_word(word).ok_or_else(|| refused(word))?;
+    }
+    for m in &record.stage_moves {
+        if !MovedBy::ALL.iter().any(|why| why.as_str() == m.why) {
+            return Err(refused(&m.why));
+        }
+    }
+    for c in &record.corrections {
+        if !["job", "machine", "owner"].contains(&c.of.as_str()) {
+            return Err(refused(&c.of));
+        }
     }
     for step in &record.progress {
         Step::from_word(&step.step).ok_or_else(|| refused(&step.step))?;

@@ -343,33 +343,6 @@ impl Store {
         self.commit(tx).await
     }
 
-    /// Puts a job into a stage.
-    ///
-    /// # Errors
-    /// [`StoreError::Missing`].
-    pub async fn set_stage(&self, id: i64, stage: Stage, at: Moment) -> Result<(), StoreError> {
-        let mut tx = self.write(at).await?;
-        self.write_stage(&mut tx, id, stage).await?;
-        self.touch(&mut tx, id, at).await?;
-        self.commit(tx).await
-    }
-
-    /// Writes the stage of a job; who calls notes that the job was written to.
-    pub(crate) async fn write_stage(
-        &self,
-        tx: &mut Transaction<'static, Sqlite>,
-        id: i64,
-        stage: Stage,
-    ) -> Result<(), StoreError> {
-        sqlx::query("UPDATE jobs SET stage = $1 WHERE id = $2")
-            .bind(stage.as_str())
-            .bind(id)
-            .execute(&mut **tx)
-            .await
-            .map_err(self.fail())?;
-        Ok(())
-    }
-
     /// Closes a job, or opens it again.
     ///
     /// # Errors

@@ -31,12 +31,14 @@ mod readings;
 mod record_file;
 mod recording_pack;
 mod remarks;
+mod sales;
 mod salvage;
 mod schema;
 mod seals;
 mod searching;
 mod shop;
 mod snapshot;
+mod stages;
 mod store;
 mod together;
 
@@ -62,13 +64,15 @@ pub use photos::{NewPhoto, PhotoRecord};
 pub use progress::ProgressRecord;
 pub use readings::{NewReading, NewRecording, ReadingRecord, RecordingLine, StoredRecording};
 pub use record_file::{
-    FindingsNote, OverrideNote, PhotoNote, ReadingNote, RecordFile, RemarkNote, SealNote, StepNote,
-    TurnNote,
+    CorrectionNote, FindingsNote, OverrideNote, PhotoNote, ReadingNote, RecordFile, RemarkNote,
+    SealNote, StageNote, StepNote, TurnNote,
 };
 pub use recording_pack::hash as sha256_hex;
 pub use remarks::{REMARK_TOPICS, RemarkRecord};
+pub use sales::{Buyer, NewSale, SaleRecord};
 pub use salvage::{SalvageReport, SalvagedTable, salvage};
 pub use seals::{CheckRecord, SealMoment, SealRecord};
 pub use shop::PairedDevice;
+pub use stages::{MovedBy, StageMove};
 pub use store::{Access, Store};
 pub use together::{CheckEdit, NotedTogether};

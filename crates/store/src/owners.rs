@@ -174,7 +174,8 @@ impl Store {
             .ok_or(StoreError::Missing { what: "owner", id })
     }
 
-    /// Deletes an owner with the registrations that lead to them; technical records stay.
+    /// Deletes an owner with the registrations that lead to them, those of machines sold since too;
+    /// technical records stay.
     ///
     /// The place in the file is overwritten. Backups made before still hold the owner.
     ///
@@ -192,6 +193,11 @@ impl Store {
         .await
         .map_err(self.fail())?;
         sqlx::query("UPDATE machines SET registration = '', owner_id = NULL WHERE owner_id = $1")
+            .bind(id)
+            .execute(&mut *tx)
+            .await
+            .map_err(self.fail())?;
+        sqlx::query("UPDATE sales SET registration = '' WHERE owner_id = $1")
             .bind(id)
             .execute(&mut *tx)
             .await

@@ -10,6 +10,7 @@ use crate::job_text::ReadingPart;
 use crate::jobs::check_texts;
 use crate::moment::Moment;
 use crate::recording_pack::{CODING, hash, pack, unpack};
+use crate::stages::MovedBy;
 use crate::store::Store;
 
 /// A recording to be kept.
@@ -105,6 +106,7 @@ impl Store {
         };
         let part = ReadingPart::of(&new.values_toml)?;
         let mut tx = self.write(at).await?;
+        self.move_on(&mut tx, job_id, MovedBy::Reading, at).await?;
         let id = self
             .insert_reading(&mut tx, job_id, part, packed, at)
             .await?;
@@ -123,15 +125,7 @@ impl Store {
         packed: Option<Packed>,
         at: Moment,
     ) -> Result<i64, StoreError> {
-        let stage: Option<String> = sqlx::query_scalar("SELECT stage FROM jobs WHERE id = $1")
-            .bind(job_id)
-            .fetch_optional(&mut **tx)
-            .await
-            .map_err(self.fail())?;
-        let stage = stage.ok_or(StoreError::Missing {
-            what: "job",
-            id: job_id,
-        })?;
+        let stage = self.stage_word(tx, job_id).await?;
         let id = self.next_id(tx, "readings").await?;
         sqlx::query(
             "INSERT INTO readings (id, job_id, stage, condition, values_toml, taken_ms, \

@@ -12,6 +12,7 @@ use crate::progress::ProgressRecord;
 use crate::readings::ReadingRecord;
 use crate::remarks::RemarkRecord;
 use crate::seals::SealRecord;
+use crate::stages::StageMove;
 
 /// Name of the file.
 pub(crate) const RECORD_FILE: &str = "record.json";
@@ -48,6 +49,16 @@ pub struct RecordFile {
     pub overrides: Vec<OverrideNote>,
     /// Turns that no reading follows yet.
     pub turned_since: Vec<TurnNote>,
+    /// Turns that were taken back.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub taken_back: Vec<TurnNote>,
+    /// What stood in the booking, in the entry of the machine and in that of the owner before it was
+    /// corrected; what leads to an owner goes with the owner.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub corrections: Vec<CorrectionNote>,
+    /// Stages it went through.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub stage_moves: Vec<StageNote>,
     /// Steps of the order of work.
     pub progress: Vec<StepNote>,
     /// Remarks for the owner.
@@ -108,6 +119,37 @@ pub struct TurnNote {
     pub stage: String,
     /// Time.
     pub made: Moment,
+    /// When it was taken back.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub withdrawn: Option<Moment>,
+}
+
+/// A value that was corrected.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CorrectionNote {
+    /// `job`, `machine` or `owner`.
+    pub of: String,
+    /// Which value.
+    pub field: String,
+    /// What stood there before.
+    pub was: String,
+    /// Time.
+    pub corrected: Moment,
+}
+
+/// A move from one stage into another.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StageNote {
+    /// Stage before.
+    pub was: String,
+    /// Stage after.
+    pub stage: String,
+    /// What moved it.
+    pub why: String,
+    /// Time.
+    pub moved: Moment,
 }
 
 /// A step.
@@ -228,6 +270,18 @@ impl From<AdjustmentRecord> for TurnNote {
             turns: a.turns,
             stage: a.stage,
             made: a.made,
+            withdrawn: a.withdrawn,
+        }
+    }
+}
+
+impl From<StageMove> for StageNote {
+    fn from(m: StageMove) -> Self {
+        Self {
+            was: m.was,
+            stage: m.stage,
+            why: m.why,
+            moved: m.moved,
         }
     }
 }

@@ -58,19 +58,9 @@ impl Store {
     /// # Errors
     /// [`StoreError::Missing`].
     pub async fn withdraw_remark(&self, id: i64, at: Moment) -> Result<(), StoreError> {
-        let mut tx = self.write(at).await?;
-        let job_id: Option<i64> = sqlx::query_scalar(
-            "UPDATE remarks SET withdrawn_ms = $1 WHERE id = $2 AND withdrawn_ms IS NULL \
-             RETURNING job_id",
-        )
-        .bind(at.ms)
-        .bind(id)
-        .fetch_optional(&mut *tx)
-        .await
-        .map_err(self.fail())?;
-        let job_id = job_id.ok_or(StoreError::Missing { what: "remark", id })?;
-        self.touch(&mut tx, job_id, at).await?;
-        self.commit(tx).await
+        let statement = "UPDATE remarks SET withdrawn_ms = $1 \
+                         WHERE id = $2 AND withdrawn_ms IS NULL RETURNING job_id";
+        self.withdraw(statement, "remark", id, at).await
     }
 
     pub(crate) async fn insert_remark(

@@ -14,7 +14,7 @@ use crate::recording_pack::{hash, unpack};
 use crate::store::{Access, DATABASE, PHOTOS, Store};
 
 /// Tables in the order in which they point to each other, with their number column.
-const TABLES: [(&str, &str); 16] = [
+const TABLES: [(&str, &str); 18] = [
     ("owners", "id"),
     ("machines", "id"),
     ("jobs", "id"),
@@ -31,10 +31,12 @@ const TABLES: [(&str, &str); 16] = [
     ("remarks", "id"),
     ("documents", "id"),
     ("corrections", "id"),
+    ("stage_moves", "id"),
+    ("sales", "id"),
 ];
 
 /// Entries that point to something else, and to what.
-const POINTERS: [(&str, &str, &str); 17] = [
+const POINTERS: [(&str, &str, &str); 19] = [
     ("jobs", "machine_id", "machines"),
     ("readings", "job_id", "jobs"),
     ("recordings", "reading_id", "readings"),
@@ -52,6 +54,8 @@ const POINTERS: [(&str, &str, &str); 17] = [
     ("corrections", "job_id", "jobs"),
     ("corrections", "machine_id", "machines"),
     ("corrections", "owner_id", "owners"),
+    ("stage_moves", "job_id", "jobs"),
+    ("sales", "machine_id", "machines"),
 ];
 
 /// Highest number looked for where the file does not say how many there are.
@@ -187,6 +191,10 @@ async fn take_over(
     let owners = "UPDATE main.machines SET owner_id = NULL \
                   WHERE owner_id NOT IN (SELECT id FROM main.owners)";
     run(connection, owners).await.map_err(damaged)?;
+    // A registration goes with its owner.
+    let sold = "UPDATE main.sales SET owner_id = NULL, registration = '' \
+                WHERE owner_id NOT IN (SELECT id FROM main.owners)";
+    run(connection, sold).await.map_err(damaged)?;
     let overrides = "UPDATE main.adjustments SET override_id = NULL \
                      WHERE override_id NOT IN (SELECT id FROM main.overrides)";
     run(connection, overrides).await.map_err(damaged)?;

@@ -8,7 +8,7 @@ use sqlx::{SqlSafeStr, SqlitePool};
 use crate::error::StoreError;
 
 /// Every migration, oldest first; released ones are never edited.
-const MIGRATIONS: [(i64, &str, &str); 5] = [
+const MIGRATIONS: [(i64, &str, &str); 7] = [
     (1, "records", include_str!("../migrations/0001_records.sql")),
     (2, "shop", include_str!("../migrations/0002_shop.sql")),
     (3, "library", include_str!("../migrations/0003_library.sql")),
@@ -22,6 +22,8 @@ const MIGRATIONS: [(i64, &str, &str); 5] = [
         "corrections",
         include_str!("../migrations/0005_corrections.sql"),
     ),
+    (6, "stages", include_str!("../migrations/0006_stages.sql")),
+    (7, "sales", include_str!("../migrations/0007_sales.sql")),
 ];
 
 /// Newest schema this program knows.

@@ -1,6 +1,6 @@
 //! Notes that were made together, as on one form: all of them are kept, or none.
 
-use evenpull_job::{SealState, Stage};
+use evenpull_job::SealState;
 use sqlx::{Sqlite, SqliteConnection, Transaction};
 use toml_edit::{DocumentMut, InlineTable, Item, Value};
 
@@ -11,7 +11,8 @@ use crate::jobs::check_texts;
 use crate::moment::Moment;
 use crate::readings::{NewReading, packed};
 use crate::remarks;
-use crate::seals::{SealMoment, one_value, sealed_part};
+use crate::seals::{SealMoment, begins_the_checks, one_value, sealed_part};
+use crate::stages::MovedBy;
 use crate::store::Store;
 
 /// One value inside a check, put in or taken back; the rest of the check stays as it was.
@@ -34,8 +35,22 @@ pub struct NotedTogether {
     pub readings: Vec<NewReading>,
     /// Topic and text of remarks.
     pub remarks: Vec<(String, String)>,
-    /// Stage that the job goes into with them.
-    pub stage: Option<Stage>,
+}
+
+impl NotedTogether {
+    /// What of it moves the job on furthest. A check that is taken back shows nothing.
+    fn moves_on(&self) -> Option<MovedBy> {
+        let checks = self.checks.iter().filter(|c| c.value_toml.is_some());
+        let mut names = checks.filter_map(|c| c.path.first());
+        let mut seals = self.seals.iter();
+        if names.any(|name| begins_the_checks(name)) {
+            Some(MovedBy::Check)
+        } else if seals.any(|(moment, ..)| *moment == SealMoment::Found) {
+            Some(MovedBy::Seal)
+        } else {
+            (!self.readings.is_empty()).then_some(MovedBy::Reading)
+        }
+    }
 }
 
 impl Store {
@@ -52,6 +67,10 @@ impl Store {
     ) -> Result<(), StoreError> {
         let mut tx = self.write(at).await?;
         self.touch(&mut tx, job_id, at).await?;
+        // First, so that readings of the form are kept in the stage that it shows.
+        if let Some(why) = noted.moves_on() {
+            self.move_on(&mut tx, job_id, why, at).await?;
+        }
         for edit in &noted.checks {
             self.edit_check(&mut tx, job_id, edit, at).await?;
         }
@@ -69,9 +88,6 @@ impl Store {
         for (topic, text) in &noted.remarks {
             remarks::check(topic, text)?;
             self.insert_remark(&mut tx, job_id, topic, text, at).await?;
-        }
-        if let Some(stage) = noted.stage {
-            self.write_stage(&mut tx, job_id, stage).await?;
         }
         let (parts, profile) = self.parts(&mut tx, job_id).await?;
         for (_, part, _) in &noted.seals {

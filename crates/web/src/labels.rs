@@ -6,7 +6,7 @@ use crate::pages::condition_words;
 use crate::texts::Texts;
 
 /// Fields of the forms and keys of a job, each with the key of its label.
-const LABELS: [(&str, &str); 54] = [
+const LABELS: [(&str, &str); 55] = [
     ("address", "readings.address"),
     ("adjuster", "work.adjuster"),
     ("bleed", "readings.bleed"),
@@ -53,6 +53,7 @@ const LABELS: [(&str, &str); 54] = [
     ("seal", "booking.seals"),
     ("seed", "bench.seed"),
     ("sensor_v", "bench.volts"),
+    ("sold_on", "owners.sold_on"),
     ("source", "readings.source"),
     ("spindle_play_mm", "checks.spindle"),
     ("steps", "bench.valve"),
@@ -111,6 +112,27 @@ pub(crate) fn label_of_key(key: &str, texts: &Texts) -> String {
     label(inner, texts)
 }
 
+/// As [`label_of_key`], with the condition of the reading where it is one of a form's; see
+/// [`crate::pages::aside::problem_of_readings`].
+pub(crate) fn label_of_reading_key(
+    key: &str,
+    before: usize,
+    conditions: &[Condition],
+    texts: &Texts,
+) -> String {
+    let plain = label_of_key(key, texts);
+    let number = key.strip_prefix("reading[").and_then(|rest| {
+        let (number, _) = rest.split_once(']')?;
+        number.parse::<usize>().ok()
+    });
+    // Readings are counted from 1.
+    let place = number.and_then(|n| n.checked_sub(before + 1));
+    match place.and_then(|i| conditions.get(i)) {
+        Some(condition) => format!("{}, {plain}", condition_words(*condition, texts)),
+        None => plain,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -125,6 +147,21 @@ mod tests {
             ("layout.time", "layout.time"),
         ] {
             assert_eq!(label_of_key(key, &texts), wanted, "{key}");
+        }
+    }
+
+    #[test]
+    fn a_reading_of_a_form_is_told_by_its_condition() {
+        let texts = Texts::english();
+        let form = [Condition::Idle, Condition::Hold];
+        for (key, wanted) in [
+            ("reading[3].rpm", "idle, rpm"),
+            ("reading[4].gauge.left", "hold, Gauges, left"),
+            ("reading[2].rpm", "rpm"),
+            ("reading[5].rpm", "rpm"),
+            ("ambient.pressure_kpa", "Barometer, kPa"),
+        ] {
+            assert_eq!(label_of_reading_key(key, 2, &form, &texts), wanted, "{key}");
         }
     }
 

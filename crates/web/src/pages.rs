@@ -21,9 +21,9 @@ pub(crate) use records::{
     Assessed, assess_posted, bench_leave, book_posted, booking, booking_corrected, check_withdrawn,
     checks, checks_posted, findings, findings_page, handover, handover_posted, inspection,
     inspection_posted, job, job_bench, job_follow, jobs, machine, machine_corrected,
-    machine_posted, machines, override_posted, paper, photo, photo_posted, reading_posted,
-    reading_withdrawn, readings, remark_posted, remark_withdrawn, seals_posted, stage_posted,
-    step_posted, turn_posted, turn_withdrawn, work,
+    machine_posted, machine_sold, machines, override_posted, owner_deleted, paper, photo,
+    photo_posted, reading_posted, reading_withdrawn, readings, remark_posted, remark_withdrawn,
+    seals_posted, stage_posted, step_posted, turn_posted, turn_withdrawn, work,
 };
 pub(crate) use shop::{light_posted, shop, shop_posted, shop_texts};
 pub(crate) use stream::bench_stream;

@@ -91,6 +91,8 @@ fn table() -> Table {
     .get("/machines/{id}", pages::machine)
     .post("/machines/{id}", pages::machine_corrected)
     .post("/machines/{id}/jobs", pages::book_posted)
+    .post("/machines/{id}/sold", pages::machine_sold)
+    .post("/machines/{id}/owners/{owner}/delete", pages::owner_deleted)
     .get("/jobs/{id}", pages::job)
     .post("/jobs/{id}/stage", pages::stage_posted)
     .get("/jobs/{id}/booking", pages::booking)

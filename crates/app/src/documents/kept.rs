@@ -297,9 +297,6 @@ fn paper_record(record: &JobRecord, calendar: &Calendar) -> PaperRecord {
         .readings
         .iter()
         .filter(|r| r.withdrawn_reason.is_none());
-    let last = counting.clone().map(|r| r.id).max();
-    // A turn before a reading that was withdrawn waits for the next that counts.
-    let turned_since = (record.turns_made()).any(|a| a.reading_id.is_none_or(|id| Some(id) > last));
     let fitted = record.seals.iter().filter(|s| s.moment == "fitted");
     let notes = record.progress.iter().rev().map(|p| p.note.clone());
     PaperRecord {
@@ -318,7 +315,7 @@ fn paper_record(record: &JobRecord, calendar: &Calendar) -> PaperRecord {
             .turns_made()
             .map(|a| (a.adjuster.clone(), a.turns))
             .collect(),
-        turned_since,
+        turned_since: record.turned_since_last_reading(),
         overrides: record
             .overrides
             .iter()

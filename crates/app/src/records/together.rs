@@ -1,6 +1,6 @@
 //! What one form holds, kept as a whole or not at all.
 
-use evenpull_job::{SealState, Stage};
+use evenpull_job::SealState;
 use evenpull_report::RemarkTopic;
 use evenpull_store::{CheckEdit, NotedTogether, SealMoment};
 
@@ -18,8 +18,6 @@ pub struct Together {
     pub readings: Vec<ReadingEntry>,
     /// Remarks for the owner.
     pub remarks: Vec<(RemarkTopic, String)>,
-    /// Stage that the job goes into with them.
-    pub stage: Option<Stage>,
 }
 
 impl Records {
@@ -36,7 +34,6 @@ impl Records {
             remarks: remarks
                 .map(|(topic, text)| (topic.as_str().to_owned(), text))
                 .collect(),
-            stage: noted.stage,
         };
         let at = self.now();
         Ok(self.store().record_together(job_id, &noted, at).await?)

@@ -16,6 +16,11 @@ fn done(data: &Path, args: &[&str]) -> String {
     a.out
 }
 
+/// Enters an owner whose data may be kept until a day.
+fn add_owner(last_day: &str) -> [&str; 5] {
+    ["records", "add-owner", "N. N.", "--retain-until", last_day]
+}
+
 /// Words that a change of the file's place may change are not compared.
 fn answer(a: &Answer) -> serde_json::Value {
     assert!(a.code == Some(0) || a.code == Some(1), "{a:#?}");
@@ -52,14 +57,7 @@ fn a_job_taken_in_and_written_out_again_is_assessed_alike() {
 fn a_visit_is_entered_backed_up_and_brought_back() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
-    let keep = [
-        "records",
-        "add-owner",
-        "N. N.",
-        "--retain-until",
-        "2027-12-31",
-    ];
-    assert_eq!(done(&data, &keep), "kept as owner 1\n");
+    assert_eq!(done(&data, &add_owner("2099-12-31")), "kept as owner 1\n");
     let machine = [
         "records",
         "add-machine",
@@ -184,10 +182,9 @@ fn what_the_pages_refuse_or_ask_is_refused_or_asked_here() {
         assert_eq!(a.code, Some(2), "{a:#?}");
         assert!(a.err.contains(said), "{said} in {}", a.err);
     };
-    let owner = |day: &'static str| ["records", "add-owner", "N. N.", "--retain-until", day];
-    refused(&owner("2031-02-30"), "no day");
-    refused(&owner("2020-02-29"), "is past");
-    done(&data, &owner("2099-02-28"));
+    refused(&add_owner("2031-02-30"), "no day");
+    refused(&add_owner("2020-02-29"), "is past");
+    done(&data, &add_owner("2099-02-28"));
     done(&data, &["import", &shown(&open_job("healthy"))]);
     let letter = dir.path().join("letter.csv");
     std::fs::write(&letter, "Dear shop,\nit stalls at every light.\n").unwrap();
@@ -204,17 +201,49 @@ fn what_the_pages_refuse_or_ask_is_refused_or_asked_here() {
 }
 
 #[test]
+fn a_machine_is_sold_from_a_day_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    done(&data, &add_owner("2099-12-31"));
+    done(&data, &add_owner("2098-12-31"));
+    let machine = [
+        "records",
+        "add-machine",
+        "blue twin",
+        "--profile",
+        "heron-270",
+    ];
+    let theirs = ["--owner", "1", "--registration", "NO 77"];
+    done(&data, &[&machine[..], &theirs].concat());
+    done(&data, &["records", "add-job", "1"]);
+    assert_eq!(done(&data, &["records", "sales", "1"]), "no sales\n");
+    let sold = |day: &'static str| ["records", "sell-machine", "1", "--on", day, "--owner", "2"];
+    let early = with(&data, &sold("2099-01-01"));
+    assert_eq!(early.code, Some(2), "{early:#?}");
+    assert!(early.err.contains("still to come"), "{}", early.err);
+    assert_eq!(done(&data, &sold("2020-05-04")), "kept as sale 1\n");
+    let sales = done(&data, &["records", "sales", "1"]);
+    // The job was booked in after that day, so it is none of theirs.
+    let line = sales.lines().last().unwrap_or_default();
+    let words: Vec<&str> = line.split_whitespace().collect();
+    assert_eq!(words, ["1", "2020-05-04", "1", "NO", "77"], "{sales}");
+    done(&data, &["records", "delete-owner", "1"]);
+    let sales = done(&data, &["records", "sales", "1"]);
+    assert!(
+        sales.contains("2020-05-04") && !sales.contains("NO 77"),
+        "{sales}"
+    );
+    let machines = done(&data, &["records", "machines"]);
+    let line = machines.lines().last().unwrap_or_default();
+    let words: Vec<&str> = line.split_whitespace().collect();
+    assert_eq!(words, ["1", "blue", "twin", "2", "1", "1"], "{machines}");
+}
+
+#[test]
 fn what_was_typed_wrong_is_put_right_and_stays_on_record() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
-    let owner = [
-        "records",
-        "add-owner",
-        "N. N.",
-        "--retain-until",
-        "2099-12-31",
-    ];
-    done(&data, &owner);
+    done(&data, &add_owner("2099-12-31"));
     let machine = [
         "records",
         "add-machine",
@@ -227,6 +256,14 @@ fn what_was_typed_wrong_is_put_right_and_stays_on_record() {
         &data,
         &["records", "add-job", "1", "--odometer-km", "31200"],
     );
+    let lower = ["records", "add-job", "1", "--odometer-km", "13200"];
+    let asked = with(&data, &lower);
+    assert_eq!(asked.code, Some(2), "{asked:#?}");
+    assert!(
+        asked.err.contains("lower than 31200 km on") && asked.err.contains("--sure"),
+        "{}",
+        asked.err
+    );
     let right = ["--odometer-km", "13200", "--ambient-kpa", "99,1"];
     done(
         &data,
@@ -238,10 +275,19 @@ fn what_was_typed_wrong_is_put_right_and_stays_on_record() {
     for line in [
         "odometer    13200 km",
         "corrected   odometer_km: was 31200 until",
-        "turn 1      bleed.left +0.25 turns, booking-in (taken back)",
+        "stage       tune",
+        "tune after booking-in, by turn",
+        "turn 1      bleed.left +0.25 turns, tune (taken back)",
     ] {
         assert!(show.contains(line), "{line} in {show}");
     }
+    // By now the earlier visit shows no more than this one.
+    done(&data, &lower);
+    let lower = ["--odometer-km", "12000"];
+    let correct = [&["records", "correct-job", "2"], &lower[..]].concat();
+    let asked = with(&data, &correct);
+    assert!(asked.err.contains("lower than 13200 km on"), "{asked:#?}");
+    done(&data, &[&correct[..], &["--sure"]].concat());
     let again = with(&data, &["records", "withdraw-turn", "1"]);
     assert!(
         again.code == Some(2) && again.err.contains("there is no turn 1"),

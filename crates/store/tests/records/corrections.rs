@@ -1,6 +1,6 @@
 //! What was noted wrongly is put right, and what stood there stays on record.
 
-use evenpull_store::{Booking, JobFilter, MachineBooking, StoreError};
+use evenpull_store::{Booking, ImportJob, JobFilter, MachineBooking, Store, StoreError};
 
 use crate::workshop::{NOW, files, fill, open, owner, run};
 
@@ -177,5 +177,99 @@ fn a_machine_without_an_owner_gets_one_and_a_closed_job_keeps_its_name() {
         assert!(text.contains("machine = \"Dunlin 1060\""), "{text}");
         let jobs = store.jobs(&JobFilter::default()).await.unwrap();
         assert_eq!(jobs[0].machine, "Dunlin, the red one");
+    });
+}
+
+/// What was corrected, as words: of what a value was, and what stood there.
+async fn told(store: &Store, job: i64) -> Vec<(String, String)> {
+    let machine = store.job_line(job).await.unwrap().machine_id;
+    let of_job = store.corrections(job).await.unwrap();
+    let of_machine = store.machine_corrections(machine).await.unwrap();
+    let all = of_job.into_iter().chain(of_machine);
+    all.map(|c| (c.field, c.was)).collect()
+}
+
+#[test]
+fn corrections_turns_taken_back_and_stages_travel_with_an_exported_job() {
+    let dir = tempfile::tempdir().unwrap();
+    run(async {
+        let store = open(&dir.path().join("here")).await;
+        let job = fill(&store).await;
+        let machine = store.job_line(job).await.unwrap().machine_id;
+        let mut right = MachineBooking {
+            name: "Dunlin 1080".to_owned(),
+            registration: "NO 78".to_owned(),
+            owner: Some(owner()),
+        };
+        right.owner.as_mut().unwrap().contact = "Eighth Lane 8".to_owned();
+        store.correct_machine(machine, &right, NOW).await.unwrap();
+        let mut booking = store.booking(job).await.unwrap();
+        booking.odometer_km = Some(32_100);
+        store.correct_booking(job, &booking, NOW).await.unwrap();
+        let turns = store.adjustments(job).await.unwrap();
+        let last = turns.last().unwrap().id;
+        store.withdraw_adjustment(last, NOW).await.unwrap();
+        let known = told(&store, job).await;
+        assert_eq!(known.len(), 4, "{known:?}");
+        let stages = store.stage_moves(job).await.unwrap();
+
+        for with_owner in [true, false] {
+            let folder = dir.path().join(format!("with-{with_owner}"));
+            store.export_job(job, &folder, with_owner).await.unwrap();
+            let text = std::fs::read_to_string(folder.join("record.json")).unwrap();
+            for word in ["Seventh Lane", "NO 77"] {
+                assert_eq!(text.contains(word), with_owner, "{word}: {text}");
+            }
+            let there = open(&dir.path().join(format!("there-{with_owner}"))).await;
+            let texts = store.job_texts(job).await.unwrap();
+            let new = ImportJob {
+                job_toml: std::fs::read_to_string(folder.join("job.toml")).unwrap(),
+                profile_toml: texts.profile_toml,
+                machine_id: None,
+            };
+            let taken = there.import_job(&folder, &new, NOW).await.unwrap();
+            let mut wanted = known.clone();
+            if !with_owner {
+                wanted.retain(|(field, _)| !["contact", "registration"].contains(&&**field));
+            }
+            assert_eq!(told(&there, taken.job_id).await, wanted, "{with_owner}");
+            let moves = there.stage_moves(taken.job_id).await.unwrap();
+            assert_eq!(moves, stages);
+            let back = there.adjustments(taken.job_id).await.unwrap();
+            let back: Vec<_> = back.iter().filter(|t| !t.counts()).collect();
+            assert_eq!(back.len(), 1);
+            assert_eq!(
+                (&*back[0].adjuster, back[0].turns, back[0].withdrawn),
+                ("bleed.left", 0.25, Some(NOW))
+            );
+            // A second import into the machine that is there brings its job's corrections alone.
+            let again = ImportJob {
+                machine_id: Some(taken.machine_id),
+                ..new
+            };
+            let again = there.import_job(&folder, &again, NOW).await.unwrap();
+            let of_job = there.corrections(again.job_id).await.unwrap();
+            assert_eq!(of_job.len(), 1);
+            let of_machine = there.machine_corrections(taken.machine_id).await.unwrap();
+            assert_eq!(of_machine.len(), wanted.len() - 1);
+        }
+        // A word that nobody wrote is refused before anything is kept.
+        let folder = dir.path().join("with-true");
+        let file = folder.join("record.json");
+        let text = std::fs::read_to_string(&file).unwrap();
+        std::fs::write(
+            &file,
+            text.replace("\"of\": \"machine\"", "\"of\": \"cat\""),
+        )
+        .unwrap();
+        let there = open(&dir.path().join("wrong")).await;
+        let new = ImportJob {
+            job_toml: std::fs::read_to_string(folder.join("job.toml")).unwrap(),
+            profile_toml: crate::workshop::PROFILE.to_owned(),
+            machine_id: None,
+        };
+        let error = there.import_job(&folder, &new, NOW).await.unwrap_err();
+        assert!(error.to_string().contains("`cat`"), "{error}");
+        assert!(there.jobs(&JobFilter::default()).await.unwrap().is_empty());
     });
 }

@@ -4,7 +4,7 @@
 
 use std::path::Path;
 
-use evenpull_store::{JobFilter, PairedDevice, Store};
+use evenpull_store::{Buyer, JobFilter, NewSale, PairedDevice, Store};
 
 use crate::workshop::{NOW, document, fill, hand_out, open, run};
 
@@ -14,7 +14,7 @@ struct Saved {
     packed: &'static [u8],
 }
 
-const SAVED: [Saved; 5] = [
+const SAVED: [Saved; 7] = [
     Saved {
         schema: 1,
         packed: include_bytes!("../data/schema-1.db.zst"),
@@ -34,6 +34,14 @@ const SAVED: [Saved; 5] = [
     Saved {
         schema: 5,
         packed: include_bytes!("../data/schema-5.db.zst"),
+    },
+    Saved {
+        schema: 6,
+        packed: include_bytes!("../data/schema-6.db.zst"),
+    },
+    Saved {
+        schema: 7,
+        packed: include_bytes!("../data/schema-7.db.zst"),
     },
 ];
 
@@ -130,6 +138,19 @@ async fn later_tables_are_there(store: &Store, job: i64, schema: i64) {
     let corrected: Vec<&str> = corrected.iter().map(|c| &*c.was).collect();
     let expected: &[&str] = if schema >= 5 { &["hunts at idle"] } else { &[] };
     assert_eq!(corrected, expected);
+    let moves = store.stage_moves(job).await.unwrap();
+    let moves: Vec<&str> = moves.iter().map(|m| &*m.stage).collect();
+    let expected: &[&str] = if schema >= 6 {
+        &["as-found", "checks", "tune"]
+    } else {
+        &[]
+    };
+    assert_eq!(moves, expected);
+    let machine = store.job_line(job).await.unwrap().machine_id;
+    let sales = store.sales(machine).await.unwrap();
+    let sales: Vec<&str> = sales.iter().map(|s| &*s.sold_on).collect();
+    let expected: &[&str] = if schema >= 7 { &["2026-10-01"] } else { &[] };
+    assert_eq!(sales, expected);
 }
 
 /// The last turn taken back, and another complaint: neither stands in the job file.
@@ -162,6 +183,14 @@ fn save_the_present_schema() {
         let job = fill(&store).await;
         hand_out(&store, job).await;
         put_right(&store, job).await;
+        let sale = NewSale {
+            sold_on: "2026-10-01".to_owned(),
+            until_job: job,
+            registration: "NO 88".to_owned(),
+            buyer: Buyer::Unknown,
+        };
+        let machine = store.job_line(job).await.unwrap().machine_id;
+        store.record_sale(machine, &sale, NOW).await.unwrap();
         let settings = [
             ("pressure_unit", "cmHg".to_owned()),
             ("shop_name", "Workshop at the Weir".to_owned()),

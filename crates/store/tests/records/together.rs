@@ -1,6 +1,6 @@
 //! Notes made together are kept together, or none of them.
 
-use evenpull_job::{SealState, Stage};
+use evenpull_job::SealState;
 use evenpull_store::{CheckEdit, NotedTogether, SealMoment};
 
 use crate::workshop::{NOW, fill, open, reading, run};
@@ -28,7 +28,6 @@ fn one_wrong_note_keeps_none_of_the_others() {
             checks: vec![edit(&["compression_kpa", "left"], Some("1170"))],
             readings: vec![reading(7)],
             remarks: vec![("found".to_owned(), "oil in the airbox".to_owned())],
-            stage: Some(Stage::Verify),
         };
         let mut wrong = vec![sound.clone(); 4];
         wrong[0].seals[0].1 = "stop.middle".to_owned();
@@ -47,7 +46,6 @@ fn one_wrong_note_keeps_none_of_the_others() {
         let after = store.job_texts(job).await.unwrap().job_toml;
         assert!(after.contains("left = 1170"), "{after}");
         assert_eq!(store.seals(job).await.unwrap().len(), seals.len() + 1);
-        assert_eq!(store.job_line(job).await.unwrap().stage, "verify");
         store.record_together(99, &sound, NOW).await.unwrap_err();
         store.close().await;
     });

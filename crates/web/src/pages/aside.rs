@@ -1,8 +1,8 @@
 //! Work beside the threads that answer requests, and errors of the use cases as pages.
 
-use evenpull_app::{AppError, ErrorKind, StoreError};
+use evenpull_app::{AppError, Condition, ErrorKind, StoreError};
 
-use crate::labels::label_of_key;
+use crate::labels::{label_of_key, label_of_reading_key};
 use crate::problem::Problem;
 use crate::state::Web;
 
@@ -25,10 +25,29 @@ pub(crate) async fn aside<T: Send + 'static>(
 
 /// The page of an error: what the person can put right is shown, a fault only by its number.
 pub(crate) fn problem(web: &Web, error: &AppError) -> Problem {
+    let texts = web.texts();
+    problem_by(web, error, |key| label_of_key(key, &texts))
+}
+
+/// As [`problem`], for a form with more readings than one: `conditions` of its readings, in their order, which
+/// follow the `before` readings that the job has.
+pub(crate) fn problem_of_readings(
+    web: &Web,
+    error: &AppError,
+    before: usize,
+    conditions: &[Condition],
+) -> Problem {
+    let texts = web.texts();
+    problem_by(web, error, |key| {
+        label_of_reading_key(key, before, conditions, &texts)
+    })
+}
+
+fn problem_by(web: &Web, error: &AppError, label: impl Fn(&str) -> String) -> Problem {
     if matches!(error, AppError::Store(StoreError::Missing { .. })) {
         return Problem::NotFound;
     }
-    if let Some(words) = typed_wrong(web, error) {
+    if let Some(words) = typed_wrong(error, label) {
         return Problem::Input(words);
     }
     match error.kind() {
@@ -40,15 +59,14 @@ pub(crate) fn problem(web: &Web, error: &AppError) -> Problem {
 
 /// What was typed on a page and cannot stand in the job, by the labels of the page: nobody there sees the file that
 /// the job is put together to.
-fn typed_wrong(web: &Web, error: &AppError) -> Option<String> {
+fn typed_wrong(error: &AppError, label: impl Fn(&str) -> String) -> Option<String> {
     let AppError::Store(StoreError::Text(errors)) = error else {
         return None;
     };
-    let texts = web.texts();
     let told = errors.problems().iter().map(|problem| {
         let known = problem.file == JOB_FILE && !problem.key.is_empty();
         known.then(|| {
-            let label = label_of_key(&problem.key, &texts);
+            let label = label(&problem.key);
             format!("`{label}`: {}; {}", problem.problem, problem.remedy)
         })
     });

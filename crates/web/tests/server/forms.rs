@@ -496,6 +496,49 @@ async fn a_booking_is_corrected_and_what_stood_there_is_told() {
     assert!(refused.text.contains("Odometer, km"), "{}", refused.text);
 }
 
+/// The booked job stands at 21,500 km.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_odometer_below_an_earlier_visit_is_asked_about_where_it_is_typed() {
+    let device = Device::paired().await;
+    booked(&device, "Dunlin 1060", "").await;
+    let asked = "`Odometer, km` = `2150`: lower than 21500 on";
+    let low = [("odometer_km", "2150")];
+    let sure = [("odometer_km", "2150"), ("sure", "yes")];
+    let book = "/machines/1/jobs";
+    let answer = device.submit(book, &low).await;
+    assert_eq!(
+        answer.status,
+        StatusCode::UNPROCESSABLE_ENTITY,
+        "{answer:?}"
+    );
+    assert!(answer.text.contains(asked), "{}", answer.text);
+    assert!(answer.text.contains("job 1"), "{}", answer.text);
+    assert_eq!(device.get("/jobs/2").await.status, StatusCode::NOT_FOUND);
+    let equal = device.submit(book, &[("odometer_km", "21500")]).await;
+    assert_eq!(equal.status, StatusCode::SEE_OTHER, "{equal:?}");
+    // Corrected to less than before it is asked about too, but what stands is not asked about again.
+    let correct = "/jobs/2/booking";
+    let answer = device.submit(correct, &low).await;
+    assert!(answer.text.contains(asked), "{}", answer.text);
+    let kept = device.submit(correct, &sure).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    let same = [("complaint", "hunts"), ("odometer_km", "2150")];
+    let kept = device.submit(correct, &same).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+    // A visit before it may be corrected to any value; a new one is asked about, and kept where it is so.
+    let first = device.submit("/jobs/1/booking", &low).await;
+    assert_eq!(first.status, StatusCode::SEE_OTHER, "{first:?}");
+    let lower = [("odometer_km", "99")];
+    let answer = device.submit(book, &lower).await;
+    assert!(
+        answer.text.contains("lower than 2150 on"),
+        "{}",
+        answer.text
+    );
+    let kept = device.submit(book, &[lower[0], ("sure", "yes")]).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{kept:?}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_machine_and_its_owner_are_corrected() {
     let device = Device::paired().await;

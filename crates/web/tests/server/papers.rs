@@ -102,6 +102,38 @@ async fn a_wrong_figure_keeps_nothing_of_an_inspection() {
     assert!(!page.contains("\" checked>"), "a seal was kept");
 }
 
+/// Of two readings on one page, the one that cannot be is named, also in a job that has readings.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_refused_inspection_names_the_reading() {
+    let device = Device::paired().await;
+    let job = booked(&device, "Dunlin 1060", "to be bought").await;
+    for (wrong, value, label) in [
+        ("hold.rpm", "38000", "`hold, rpm`"),
+        ("idle.rpm", "12", "`idle, rpm`"),
+        ("hold.gauge.left", "362", "`hold, Gauges, left`"),
+    ] {
+        let fields = INSPECTION.map(|(name, text)| match name == wrong {
+            true => (name, value),
+            false => (name, text),
+        });
+        let refused = device.submit(&format!("{job}/inspection"), &fields).await;
+        assert_eq!(
+            refused.status,
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "{refused:?}"
+        );
+        for part in [label, value] {
+            assert!(refused.text.contains(part), "{part} in {}", refused.text);
+        }
+        let reading = [
+            ("condition", "idle"),
+            ("gauge.left", "40"),
+            ("gauge.right", "43"),
+        ];
+        device.submit(&format!("{job}/readings"), &reading).await;
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_handover_is_three_touches_from_the_job_and_a_change_makes_a_version() {
     let device = Device::paired().await;

@@ -39,7 +39,7 @@ async fn a_gigabyte_in_pieces_is_stopped_at_every_form() {
     booked(&device, "Dunlin", "").await;
     let piece = Bytes::from(vec![b'x'; MB]);
     for route in listed_routes().into_iter().filter(|r| r.method == "POST") {
-        let names = ["{id}", "{reading}", "{remark}", "{turn}"];
+        let names = ["{id}", "{owner}", "{reading}", "{remark}", "{turn}"];
         let path = names
             .into_iter()
             .fold(route.path.to_owned(), |path, name| path.replace(name, "1"));

@@ -4,9 +4,9 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse, Redirect, Response};
-use evenpull_app::{Booking, CorrectionRecord, NewPhoto, SealMoment, SealState, Stage, Together};
+use evenpull_app::{Booking, CorrectionRecord, NewPhoto, SealMoment, SealState, Together};
 
-use super::machines::odometer;
+use super::machines::{odometer, odometer_asked};
 use super::stored::{JobHead, SealRow, Stored, records, stored};
 use crate::labels::label;
 use crate::page::{Place, Shell, Visitor, shown};
@@ -127,6 +127,7 @@ pub(crate) async fn booking_corrected(
 ) -> Result<Redirect, Problem> {
     let records = records(&web)?;
     let stood = records.booking(id).await.map_err(|e| problem(&web, &e))?;
+    let stood_km = stood.odometer_km;
     let mut right = stood;
     if form.has("complaint") {
         right.complaint = form.text("complaint").to_owned();
@@ -139,6 +140,11 @@ pub(crate) async fn booking_corrected(
     }
     if form.has("temperature_c") {
         right.temperature_c = form.maybe_number("temperature_c")?;
+    }
+    if right.odometer_km != stood_km {
+        let job = records.job(id).await.map_err(|e| problem(&web, &e))?;
+        let machine = job.line.machine_id;
+        odometer_asked(&web, &form, machine, id, right.odometer_km).await?;
     }
     let done = records.correct_booking(id, &right).await;
     done.map_err(|e| problem(&web, &e))?;
@@ -159,10 +165,8 @@ pub(crate) async fn seals_posted(
         (SealMoment::Found, "booking")
     };
     let seals = posted_seals(&job, &form, moment)?;
-    let on = !fitted && job.record.line.stage == Stage::BookingIn.as_str();
     let noted = Together {
         seals,
-        stage: on.then_some(Stage::AsFound),
         ..Together::default()
     };
     if noted != Together::default() {

@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::{CheckEdit, CheckRecord, Stage, Together};
+use evenpull_app::{CheckEdit, CheckRecord, Together};
 
 use super::said;
 use super::stored::{JobHead, records, stored};
@@ -114,11 +114,8 @@ pub(crate) async fn checks_posted(
     if checks.is_empty() {
         return Err(Problem::Input(web.texts().at("checks.nothing").to_owned()));
     }
-    let early = [Stage::BookingIn, Stage::AsFound].map(Stage::as_str);
-    let on = early.contains(&job.record.line.stage.as_str());
     let noted = Together {
         checks,
-        stage: on.then_some(Stage::Checks),
         ..Together::default()
     };
     let kept = records(&web)?.record_together(id, noted).await;

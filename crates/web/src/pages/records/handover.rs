@@ -58,7 +58,7 @@ pub(crate) async fn handover(
     let job = stored(&web, id).await?;
     let found = job.found(&web).await?;
     let writing = visitor.writing;
-    let since_last = turned_since(&job);
+    let since_last = job.record.turned_since_last_reading();
     Ok(shown(&HandoverPage {
         job: job.head(&visitor, "handover"),
         odometer: job.record.line.odometer_km,
@@ -119,15 +119,6 @@ fn turned(job: &Stored, visitor: &Visitor) -> Vec<String> {
             format!("{words}: {} {way}", visitor.writing.plain(sum.abs(), 3))
         })
         .collect()
-}
-
-/// Something was turned after the last reading that counts.
-fn turned_since(job: &Stored) -> bool {
-    let readings = job.record.readings.iter();
-    let counting = readings.filter(|r| r.withdrawn_reason.is_none());
-    let last = counting.map(|r| r.id).max();
-    let mut turns = job.record.turns_made();
-    turns.any(|a| a.reading_id.is_none_or(|id| Some(id) > last))
 }
 
 /// Each condition before the first turn and after the last; not the sweep, whose speeds differ.

@@ -11,7 +11,7 @@ use evenpull_app::{
 use super::booking::posted_seals;
 use super::stored::{JobHead, SealRow, records, stored};
 use crate::page::{Place, Shell, Visitor, shown};
-use crate::pages::aside::problem;
+use crate::pages::aside::problem_of_readings;
 use crate::pages::condition_words;
 use crate::posted::Posted;
 use crate::problem::Problem;
@@ -73,9 +73,11 @@ pub(crate) async fn inspection_posted(
     let written = remarks
         .into_iter()
         .filter(|(field, _)| !form.text(field).is_empty());
+    let readings: Vec<ReadingEntry> = readings.into_iter().flatten().collect();
+    let conditions: Vec<Condition> = readings.iter().map(|r| r.condition).collect();
     let noted = Together {
         seals,
-        readings: readings.into_iter().flatten().collect(),
+        readings,
         remarks: written
             .map(|(field, topic)| (topic, form.text(field).to_owned()))
             .collect(),
@@ -84,7 +86,9 @@ pub(crate) async fn inspection_posted(
     // An empty form asks for the paper alone.
     if noted != Together::default() {
         let kept = records(&web)?.record_together(id, noted).await;
-        kept.map_err(|e| problem(&web, &e))?;
+        let all = job.record.readings.iter();
+        let before = all.filter(|r| r.withdrawn_reason.is_none()).count();
+        kept.map_err(|e| problem_of_readings(&web, &e, before, &conditions))?;
     }
     Ok(Redirect::to(&format!("/jobs/{id}/papers/inspection.pdf")))
 }

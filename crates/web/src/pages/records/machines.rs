@@ -11,6 +11,7 @@ use serde::Deserialize;
 
 use super::booking::corrections;
 use super::jobs::{JobRow, row};
+use super::owners::{self, OwnersView};
 use super::stored::records;
 use super::years::{self, YearsView};
 use crate::page::{Place, Shell, Visitor, shown};
@@ -39,6 +40,7 @@ struct MachinePage {
     bodies: String,
     owner: Option<(String, String, String)>,
     corrected: Vec<String>,
+    owners: OwnersView,
     jobs: Vec<JobRow>,
     years: YearsView,
 }
@@ -107,7 +109,11 @@ pub(crate) async fn machine_posted(
 
 /// The owner, where one was named, with a day that is not past. Of one who stands already, the note and a day that
 /// was not changed stay as they are.
-fn owner(form: &Posted, web: &Web, stood: Option<&NewOwner>) -> Result<Option<NewOwner>, Problem> {
+pub(super) fn owner(
+    form: &Posted,
+    web: &Web,
+    stood: Option<&NewOwner>,
+) -> Result<Option<NewOwner>, Problem> {
     if form.text("owner").is_empty() {
         let orphan = ["contact", "retain_until"]
             .into_iter()
@@ -185,9 +191,11 @@ pub(crate) async fn machine(
     let jobs = records.jobs(&filter).await.map_err(|e| problem(&web, &e))?;
     let corrected = records.machine_corrections(id).await;
     let corrected = corrected.map_err(|e| problem(&web, &e))?;
+    let owners = owners::view(records, &found, &web, &visitor).await?;
     let history = records.history(id).await.map_err(|e| problem(&web, &e))?;
     Ok(shown(&MachinePage {
         id,
+        owners,
         years: years::view(&history, &web),
         jobs: jobs.iter().map(|l| row(l, &web, &visitor)).collect(),
         bodies: profile.bodies().join(", "),
@@ -220,9 +228,35 @@ pub(crate) async fn book_posted(
         odometer_km: odometer(&form)?,
         head_toml,
     };
+    odometer_asked(&web, &form, machine_id, i64::MAX, job.odometer_km).await?;
     let id = records(&web)?.add_job(&job).await;
     let id = id.map_err(|e| problem(&web, &e))?;
     Ok(Redirect::to(&format!("/jobs/{id}/booking")))
+}
+
+/// Asks about an odometer below that of a visit before `before_job`, unless it was ticked that it stands.
+pub(super) async fn odometer_asked(
+    web: &Web,
+    form: &Posted,
+    machine_id: i64,
+    before_job: i64,
+    km: Option<i64>,
+) -> Result<(), Problem> {
+    let Some(km) = km.filter(|_| form.text("sure") != "yes") else {
+        return Ok(());
+    };
+    let doubt = records(web)?.odometer_doubt(machine_id, before_job, km);
+    let Some(doubt) = doubt.await.map_err(|e| problem(web, &e))? else {
+        return Ok(());
+    };
+    let values = [
+        ("field", &*form.label("odometer_km")),
+        ("km", &km.to_string()),
+        ("stood", &doubt.km.to_string()),
+        ("when", &web.when(doubt.booked.ms)),
+        ("job", &doubt.job_id.to_string()),
+    ];
+    Err(form.refused("machine.odometer_low", &values))
 }
 
 /// The odometer as it was typed, in whole kilometres.

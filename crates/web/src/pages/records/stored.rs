@@ -1,7 +1,8 @@
 //! A job as its pages share it: the record, the profile, the head with its tabs.
 
 use evenpull_app::{
-    AdjusterKind, JobRecord, Profile, Records, SealMoment, ShownFindings, Stage, can_turn,
+    AdjusterKind, JobRecord, OfferReason, Profile, Records, SealMoment, ShownFindings, Stage,
+    can_turn,
 };
 
 use crate::page::Visitor;
@@ -28,6 +29,15 @@ pub(super) struct JobHead {
     pub(super) stage: String,
     pub(super) closed: bool,
     pub(super) tabs: Vec<Tab>,
+    pub(super) offer: Option<OfferView>,
+}
+
+/// A stage that is offered: its code, its words, the key of the reason.
+#[derive(Debug)]
+pub(super) struct OfferView {
+    pub(super) code: &'static str,
+    pub(super) words: String,
+    pub(super) why: &'static str,
 }
 
 /// One page of a job.
@@ -102,6 +112,14 @@ impl Stored {
             stage: stage_words(&line.stage, &visitor.texts),
             closed: line.closed.is_some(),
             tabs: tabs.into(),
+            offer: self.record.stage_offered().map(|offer| OfferView {
+                code: offer.stage.as_str(),
+                words: stage_words(offer.stage.as_str(), &visitor.texts),
+                why: match offer.reason {
+                    OfferReason::ReadSinceTurned => "stage.offer_read",
+                    OfferReason::SealsFitted => "stage.offer_fitted",
+                },
+            }),
         }
     }
 

@@ -3,7 +3,9 @@
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Redirect, Response};
-use evenpull_app::{Adjuster, GateState, Profile, ShownFindings, Stage, Step, TurnDoubt};
+use evenpull_app::{
+    Adjuster, GateState, Profile, ShownFindings, Stage, StageMove, Step, TurnDoubt,
+};
 
 use super::stored::{JobHead, Stored, part_words, records, stage_words, stored};
 use crate::page::{Place, Shell, Visitor, shown};
@@ -30,6 +32,8 @@ struct WorkPage {
     turns: Vec<TurnRow>,
     overrides: Vec<(String, String)>,
     stages: Vec<(&'static str, String, bool)>,
+    /// The stages it went through, each with its reason, in words.
+    moves: Vec<String>,
     bench: bool,
 }
 
@@ -89,9 +93,31 @@ pub(crate) async fn work(
                 (word, stage_words(word, &visitor.texts), word == stage)
             })
             .into(),
+        moves: moves(&job, &web, &visitor),
         bench: web.bench_job() == Some(id),
         s: visitor.shell(Place::Jobs),
     }))
+}
+
+fn moves(job: &Stored, web: &Web, visitor: &Visitor) -> Vec<String> {
+    let texts = &visitor.texts;
+    let words = |m: &StageMove| {
+        let why = match m.why.as_str() {
+            "reading" => "stage.by_reading",
+            "seal" => "stage.by_seal",
+            "check" => "stage.by_check",
+            "turn" => "stage.by_turn",
+            _ => "stage.by_hand",
+        };
+        let values = [
+            ("stage", &*stage_words(&m.stage, texts)),
+            ("was", &stage_words(&m.was, texts)),
+            ("when", &web.when(m.moved.ms)),
+            ("why", texts.at(why)),
+        ];
+        texts.fill("stage.moved", &values)
+    };
+    job.record.stage_moves.iter().map(words).collect()
 }
 
 fn turns(job: &Stored, web: &Web, visitor: &Visitor) -> Vec<TurnRow> {
