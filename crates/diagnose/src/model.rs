@@ -278,8 +278,24 @@ impl<'a> Model<'a> {
 
     /// Plate openings [deg above shut] of reading `j`.
     pub(crate) fn openings_deg<S: Real>(&self, p: &[S], evidence: &Evidence, j: usize) -> Vec<S> {
+        let links = self.links_deg(p, evidence, j);
+        self.openings_with(p, self.space.command[j].map(|i| p[i]), &links)
+    }
+
+    /// Plate openings [deg above shut] that reading `j` would have with the throttle let go.
+    pub(crate) fn rest_deg<S: Real>(&self, p: &[S], evidence: &Evidence, j: usize) -> Vec<S> {
+        self.openings_with(p, None, &self.links_deg(p, evidence, j))
+    }
+
+    /// True if body `b` follows the throttle itself, not another plate.
+    pub(crate) fn is_undriven(&self, b: usize) -> bool {
+        self.driven_by[b].is_none()
+    }
+
+    /// Errors of the couplings [deg] in reading `j`, before what was turned since.
+    fn links_deg<S: Real>(&self, p: &[S], evidence: &Evidence, j: usize) -> Vec<S> {
         let turned_since = &evidence.points[j].turned_since;
-        let links: Vec<S> = turned_since
+        turned_since
             .iter()
             .enumerate()
             .map(|(c, &turns)| {
@@ -291,8 +307,7 @@ impl<'a> Model<'a> {
                     (_, Some(s)) => link - self.deg_per_turn(p, c) * (s + turns),
                 }
             })
-            .collect();
-        self.openings_with(p, self.space.command[j].map(|i| p[i]), &links)
+            .collect()
     }
 
     /// Couplings in the order of their drivers from the undriven plates on.

@@ -21,6 +21,7 @@ pub(crate) use crate::model::VALVE_PLACE;
 pub(crate) use crate::residuals::{BREATHING_SD_KPA, Channel, DEPRESSION_SLOPE, SLOPE_SD};
 use crate::residuals::{Residuals, Rows};
 
+mod command;
 mod draws;
 mod stretch;
 mod unbounded;

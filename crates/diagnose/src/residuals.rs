@@ -444,7 +444,7 @@ impl<'a, S: Real> Seen<'a, S> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use std::sync::Arc;
 
     use super::*;
@@ -455,7 +455,7 @@ mod tests {
     use proptest::prelude::*;
 
     /// Readings that between them ask every channel of every body.
-    fn evidence(profile: &Profile) -> Evidence {
+    pub(crate) fn evidence(profile: &Profile) -> Evidence {
         let n = profile.bodies().len();
         let each = |f: &dyn Fn(f64) -> f64| (0..n).map(|b| f(b as f64)).collect::<Vec<_>>();
         let idle = Point {

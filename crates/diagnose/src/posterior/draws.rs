@@ -84,6 +84,8 @@ struct Explored<'a> {
     fitted: Fitted,
     seed: u64,
     weighed: Option<Weighed<'a>>,
+    /// Chains were asked for, whether they ran through or not.
+    asked: bool,
     chained: Option<Chained>,
 }
 
@@ -112,6 +114,7 @@ pub(crate) fn sample(
                 fitted,
                 seed,
                 weighed,
+                asked: false,
                 chained: None,
             };
             own.weigh();
@@ -119,10 +122,12 @@ pub(crate) fn sample(
         })
         .collect();
     share_out(all.iter_mut().map(|e| &mut e.fitted));
-    all.par_iter_mut()
-        .filter(|e| e.fitted.weight > COUNTS)
-        .for_each(|e| e.run_chains(&Model::new(profile, evidence)));
-    share_out(all.iter_mut().map(|e| &mut e.fitted));
+    // A better evidence of one moves the weights of all, so another may come to count.
+    while all.iter().any(Explored::is_due) {
+        (all.par_iter_mut().filter(|e| e.is_due()))
+            .for_each(|e| e.run_chains(&Model::new(profile, evidence)));
+        share_out(all.iter_mut().map(|e| &mut e.fitted));
+    }
     all.sort_by(|a, b| b.fitted.weight.total_cmp(&a.fitted.weight));
     let (sampled, notice) = account(&all, profile.bodies());
     (
@@ -162,9 +167,15 @@ impl Explored<'_> {
         }
     }
 
+    /// True if the hypothesis counts and no chains were asked for yet.
+    fn is_due(&self) -> bool {
+        self.fitted.weight > COUNTS && !self.asked
+    }
+
     /// Chains until they agree or no run is left; their draws also make a better proposal for the
     /// evidence where the curvature at the mode made a poor one.
     fn run_chains(&mut self, model: &Model<'_>) {
+        self.asked = true;
         let Some(weighed) = &self.weighed else { return };
         let proposal = &weighed.density;
         let mean = proposal.by_mean_curvature();

@@ -3,15 +3,19 @@
 //! `ln p(z) = -chi2(x(u))/2 + sum ln x'(u) + ln det F`, `u = c + F z`: bounds are mapped away
 //! ([`Stretch`]), `c` is the mode of the density over `u`, `F F'` the inverse of its curvature there, or another
 //! shape where that suits better. So `z` is about a standard normal, and the integral over `z` is that over the unknowns.
+//!
+//! A throttle that may have been let go in a reading is counted in where its stop held the plate
+//! ([`super::command`]); the logarithm of that opening joins the density.
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 
-use evenpull_fit::{Tape, Var};
+use evenpull_fit::{Real, Tape, Var};
 use evenpull_job::Profile;
 
+use super::command::{self, Command};
 use super::stretch::{Stretch, Stretched};
 use super::{Fitted, OfFree};
 use crate::evidence::Evidence;
@@ -41,6 +45,7 @@ pub(super) struct Unbounded<'a> {
     pub(super) hypothesis: Hypothesis,
     pub(super) free: Vec<usize>,
     stretches: Vec<Stretch>,
+    commands: Vec<Command>,
     centre: DVector<f64>,
     factor: DMatrix<f64>,
     ln_det: f64,
@@ -54,24 +59,28 @@ impl<'a> Unbounded<'a> {
         fitted: &Fitted,
     ) -> Option<Self> {
         let priors = &fitted.hypothesis.priors;
-        let stretches: Vec<Stretch> = (fitted.free.iter().enumerate())
+        let commands = command::near_rest(&Model::new(profile, evidence), evidence, fitted);
+        let mut stretches: Vec<Stretch> = (fitted.free.iter().enumerate())
             .map(|(k, &i)| {
                 let sd = fitted.factor.row(k).norm();
                 let fall = fitted.slope[k].abs();
                 Stretch::of(priors[i].lo, priors[i].hi, fitted.mode[i], sd, fall)
             })
             .collect();
-        let start = stretches.iter().zip(&fitted.free);
-        let centre = DVector::from_iterator(
-            fitted.free.len(),
-            start.map(|(s, &i)| s.back(fitted.mode[i])),
-        );
+        let mut at: Vec<f64> = fitted.free.iter().map(|&i| fitted.mode[i]).collect();
+        for c in &commands {
+            stretches[c.place] = c.stretch();
+            at[c.place] /= c.rest_deg;
+        }
+        let start = stretches.iter().zip(&at).map(|(s, &x)| s.back(x));
+        let centre = DVector::from_iterator(at.len(), start);
         let mut found = Self {
             profile,
             evidence,
             hypothesis: fitted.hypothesis.clone(),
             free: fitted.free.clone(),
             stretches,
+            commands,
             centre,
             factor: DMatrix::zeros(0, 0),
             ln_det: 0.0,
@@ -91,6 +100,14 @@ impl<'a> Unbounded<'a> {
         let mut p: Vec<f64> = self.hypothesis.priors.iter().map(|q| q.mean).collect();
         for ((stretch, &u), &i) in self.stretches.iter().zip(u.iter()).zip(&self.free) {
             p[i] = stretch.at(u).x;
+        }
+        if !self.commands.is_empty() {
+            let model = Model::new(self.profile, self.evidence);
+            for c in &self.commands {
+                let i = self.free[c.place];
+                let rest = c.rest(&model, self.evidence, &p);
+                p[i] *= rest;
+            }
         }
         p
     }
@@ -235,25 +252,47 @@ impl Density<'_> {
         }
     }
 
+    /// Free unknowns of stretched coordinates, and the logarithm of what the throttles are counted in.
+    fn counted_in<S: Real>(&self, y: &[S]) -> (Vec<S>, Option<S>) {
+        let mut x = y.to_vec();
+        if self.of.commands.is_empty() {
+            return (x, None);
+        }
+        // Where a stop holds a plate does not depend on the throttle, so its place may hold anything.
+        let p = self.formula().full(y);
+        let mut ln = None;
+        for c in &self.of.commands {
+            let rest = c.rest(&self.residuals.model, self.residuals.evidence, &p);
+            x[c.place] = y[c.place] * rest;
+            ln = Some(ln.map_or(rest.ln(), |sum: S| sum + rest.ln()));
+        }
+        (x, ln)
+    }
+
     /// True if every unknown lies within its bounds; those that were not stretched may leave them.
-    fn inside(&self, at: &[Stretched]) -> bool {
-        at.iter().zip(&self.of.free).all(|(s, &i)| {
+    fn holds(&self, x: &[f64]) -> bool {
+        x.iter().zip(&self.of.free).all(|(x, &i)| {
             let prior = self.of.hypothesis.priors[i];
-            (prior.lo..=prior.hi).contains(&s.x)
+            (prior.lo..=prior.hi).contains(x)
         })
+    }
+
+    fn inside(&self, at: &[Stretched]) -> bool {
+        self.holds(&self.counted_in(&values(at)).0)
     }
 
     /// Logarithm of the density over `u`.
     fn ln_at(&mut self, at: &[Stretched]) -> Option<f64> {
-        if !self.inside(at) {
+        let (x, ln_rest) = self.counted_in(&values(at));
+        if !self.holds(&x) {
             return None;
         }
-        let x: Vec<f64> = at.iter().map(|s| s.x).collect();
         let mut rows = std::mem::take(&mut self.rows);
         self.formula().residuals(&x, &mut rows);
         let chi2: f64 = rows.iter().map(|(_, r)| r * r).sum();
         self.rows = rows;
-        let ln = -0.5 * chi2 + at.iter().map(|s| s.ln_slope).sum::<f64>();
+        let slopes = at.iter().map(|s| s.ln_slope).sum::<f64>();
+        let ln = -0.5 * chi2 + slopes + ln_rest.unwrap_or(0.0);
         ln.is_finite().then_some(ln)
     }
 
@@ -271,18 +310,20 @@ impl Density<'_> {
     /// The same with its gradient.
     pub(super) fn ln_and_slopes(&self, z: &[f64], slopes: &mut [f64]) -> Option<f64> {
         let at = self.at(z);
-        if !self.inside(&at) {
-            return None;
-        }
         self.tape.start(at.len());
         let inputs: Vec<Var<'_>> = (at.iter().enumerate())
             .map(|(k, s)| self.tape.input(k, s.x))
             .collect();
+        let (x, ln_rest) = self.counted_in(&inputs);
+        if !self.holds(&x.iter().map(|x| x.value()).collect::<Vec<_>>()) {
+            return None;
+        }
         let mut rows = Vec::new();
-        self.formula().residuals(&inputs, &mut rows);
-        let chi2: f64 = rows.iter().map(|(_, r)| value(*r).powi(2)).sum();
-        let weighted = rows.iter().map(|(_, r)| (*r, -value(*r)));
-        self.tape.sweep(weighted, slopes);
+        self.formula().residuals(&x, &mut rows);
+        let chi2: f64 = rows.iter().map(|(_, r)| r.value().powi(2)).sum();
+        let weighted = rows.iter().map(|(_, r)| (*r, -r.value()));
+        let rested = ln_rest.iter().map(|l| (*l, 1.0));
+        self.tape.sweep(weighted.chain(rested), slopes);
         let by_u = DVector::from_iterator(
             at.len(),
             at.iter()
@@ -290,16 +331,17 @@ impl Density<'_> {
                 .map(|(s, g)| g * s.slope + s.pull),
         );
         slopes.copy_from_slice(self.of.factor.tr_mul(&by_u).as_slice());
-        let ln = -0.5 * chi2 + at.iter().map(|s| s.ln_slope).sum::<f64>() + self.of.ln_det;
+        let jacobian = at.iter().map(|s| s.ln_slope).sum::<f64>() + self.of.ln_det;
+        let ln = -0.5 * chi2 + jacobian + ln_rest.map_or(0.0, |l| l.value());
         ln.is_finite().then_some(ln)
     }
 
-    /// Curvature of `-ln p` over `u` without what could make it negative, and the slope of `ln p`.
+    /// Curvature of `-ln p` over `u` without what could make it negative, and the slope of `ln p`; the little that
+    /// the opening at rest adds to both is left out, for they serve to whiten.
     fn newton(&self, at: &[Stretched], tape: &Tape) -> (DMatrix<f64>, DVector<f64>) {
-        let x: Vec<f64> = at.iter().map(|s| s.x).collect();
-        let formula = self.formula();
+        let x = values(at);
         let problem = Problem {
-            formula: &formula,
+            formula: self,
             lo: Vec::new(),
             hi: Vec::new(),
             scale: Vec::new(),
@@ -316,7 +358,82 @@ impl Density<'_> {
     }
 }
 
-fn value(v: Var<'_>) -> f64 {
-    use evenpull_fit::Real;
-    v.value()
+/// The residuals over stretched coordinates.
+impl Formula for Density<'_> {
+    fn residuals<S: Real>(&self, y: &[S], out: &mut Rows<S>) {
+        self.formula().residuals(&self.counted_in(y).0, out);
+    }
+}
+
+fn values(at: &[Stretched]) -> Vec<f64> {
+    at.iter().map(|s| s.x).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::hypothesis::sound;
+    use crate::model::Space;
+    use crate::residuals::tests::evidence;
+    use evenpull_job::builtin;
+
+    fn fitted(profile: &Profile, evidence: &Evidence) -> Fitted {
+        let hypothesis = Hypothesis {
+            faults: Vec::new(),
+            ln_odds: 0.0,
+            priors: sound(profile, &Space::new(profile, evidence), evidence),
+            suspect: None,
+        };
+        let model = Model::new(profile, evidence);
+        crate::posterior::fit(&model, evidence, hypothesis, None, false).unwrap()
+    }
+
+    /// Readings off idle with the volts of the idle: the throttle may have been let go. Slopes against central
+    /// differences, which leave 1e-4 of slopes of this size; beyond the wall the density is sharp.
+    #[test]
+    fn slopes_count_where_the_plate_rests() {
+        let profile = Profile::from_toml("p", builtin()[0].toml).unwrap();
+        let evidence = evidence(&profile);
+        let map = Unbounded::of(&profile, &evidence, &fitted(&profile, &evidence)).unwrap();
+        assert!(!map.commands.is_empty());
+        let (mut density, dim) = (map.density(), map.dim());
+        let mut rng = SmallRng::seed_from_u64(3);
+        for _ in 0..6 {
+            let z: Vec<f64> = (0..dim)
+                .map(|_| 0.5 * rng.sample::<f64, _>(StandardNormal))
+                .collect();
+            let mut slopes = vec![0.0; dim];
+            let ln = density.ln_and_slopes(&z, &mut slopes).unwrap();
+            assert!((ln - density.ln(&z).unwrap()).abs() < 1e-9 * ln.abs().max(1.0));
+            for k in 0..dim {
+                let mut by = |h: f64| {
+                    let mut there = z.clone();
+                    there[k] += h;
+                    density.ln(&there).unwrap()
+                };
+                let h = 1e-5;
+                let want = (by(h) - by(-h)) / (2.0 * h);
+                assert!(
+                    (slopes[k] - want).abs() < 1e-4 * (1.0 + want.abs()),
+                    "{k} {} {want}",
+                    slopes[k]
+                );
+            }
+        }
+    }
+
+    /// The unknowns that draws are told in are those that the density was taken at.
+    #[test]
+    fn draws_are_told_where_the_density_was_taken() {
+        let profile = Profile::from_toml("p", builtin()[0].toml).unwrap();
+        let evidence = evidence(&profile);
+        let map = Unbounded::of(&profile, &evidence, &fitted(&profile, &evidence)).unwrap();
+        let density = map.density();
+        let z = vec![0.7; map.dim()];
+        let p = map.unknowns(&z);
+        let (x, _) = density.counted_in(&values(&density.at(&z)));
+        for (x, &i) in x.iter().zip(&map.free) {
+            assert!((p[i] - x).abs() < 1e-12);
+        }
+    }
 }

@@ -52,6 +52,8 @@ pub(crate) struct PutIn {
     pub(crate) volts_sd: f64,
     /// Off-idle readings.
     pub(crate) sweep: bool,
+    /// The throttle had been let go in the first of them.
+    pub(crate) let_go: bool,
     /// Words of the checks section.
     pub(crate) checks: String,
     /// Lambda of each pipe at hold, if it was read.
@@ -84,6 +86,7 @@ impl Default for PutIn {
             hose_mm2: 0.0,
             volts_sd: 0.003,
             sweep: true,
+            let_go: false,
             checks: String::new(),
             lambda: None,
             seed: 1,
@@ -184,7 +187,13 @@ pub(crate) fn make(put: &PutIn) -> Made {
     let mut once: Vec<(&str, f64, Option<f64>)> =
         vec![("idle-bleeds-shut", 1250.0, None), ("idle", 1250.0, None)];
     if put.sweep {
-        for (rpm, command) in [(1700.0, 3.1), (2200.0, 4.1), (2700.0, 5.0), (3200.0, 6.0)] {
+        let first_deg = if put.let_go { 0.5 * base } else { 3.1 };
+        for (rpm, command) in [
+            (1700.0, first_deg),
+            (2200.0, 4.1),
+            (2700.0, 5.0),
+            (3200.0, 6.0),
+        ] {
             once.push(("sweep", rpm, Some(command)));
         }
         once.push(("hold", 3800.0, Some(7.2)));

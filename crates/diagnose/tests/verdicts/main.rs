@@ -4,6 +4,7 @@ mod bench;
 mod calibration;
 mod cylinder;
 mod doubt;
+mod draws;
 mod idle_air;
 mod laws;
 mod mending;
