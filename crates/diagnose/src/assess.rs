@@ -15,6 +15,7 @@ use crate::model::{Model, Space};
 use crate::next_reading::{Search, first_of_all};
 use crate::posterior::{Fitted, draw, fall_without, fit_all, sample};
 use crate::record::{Kinship, Record};
+use crate::repeats::not_repeated;
 use crate::residuals::Residuals;
 use crate::sampling::{Sampled, Sampling};
 use crate::summary::{bodies, difference};
@@ -345,6 +346,7 @@ fn blank(
             ),
         )
     }));
+    notices.extend(not_repeated(profile, evidence));
     if evidence.bleeds_assumed {
         notices.push(Notice::new(
             "bleeds-assumed",

@@ -406,3 +406,34 @@ fn volts_alone_do_not_settle_on_the_sensor() {
     assert_eq!(leading(&air_right).0, [CauseCode::SensorShifted]);
     assert!(!air_right.undetermined, "{:?}", air_right.held_open);
 }
+
+/// Two idles of one state, 2 kPa apart in what the gauges differ: no machine and no pair of gauges that repeats.
+#[test]
+fn gauges_that_do_not_repeat_are_told() {
+    let turns = "rpm = 1250\nbleed_turns = { left = 0.5, right = 0.5 }";
+    let read = |second: [f64; 2], more: &str| {
+        let lines = ZEROED.to_owned()
+            + &reading("idle", [42.0, 41.0], turns)
+            + &reading("idle", second, &format!("{turns}\n{more}"))
+            + &reading("hold", [42.0, 41.0], "rpm = 3750");
+        gauges(0, &lines).assess()
+    };
+    let apart = read([43.0, 40.0], "");
+    let said = apart
+        .notices
+        .iter()
+        .find(|n| n.code == "gauges-not-repeated");
+    let said = &said.expect("a remark").text;
+    assert!(
+        said.contains("readings 1 and 2") && said.contains("by 2.0 kPa"),
+        "{said}"
+    );
+    assert!(!says(&read([43.0, 42.6], ""), "gauges-not-repeated"));
+    // Something was turned, or the hoses were exchanged: another state.
+    let turned = "adjusted = [{ adjuster = \"balance screw\", turns = 0.25 }]";
+    assert!(!says(&read([43.0, 40.0], turned), "gauges-not-repeated"));
+    assert!(!says(
+        &read([43.0, 40.0], "swapped = true"),
+        "gauges-not-repeated"
+    ));
+}
