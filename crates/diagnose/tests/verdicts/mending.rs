@@ -179,6 +179,31 @@ fn a_low_compression_is_looked_into_before_a_screw_is_turned() {
     assert_eq!(a.advice[0].adjuster, "compression");
 }
 
+/// Above 20 % is repaired before anything is tuned (from memory); what was measured is not asked for again.
+#[test]
+fn a_leak_down_to_repair_comes_before_a_screw_is_turned() {
+    let with = |checks: &str| {
+        let lines = format!("[checks]\ngauges_zeroed = true\n{checks}\n{IDLE_AND_HOLD}");
+        gauges(0, &lines).assess()
+    };
+    let turned = |s: &evenpull_diagnose::Advice| s.turns.is_some();
+    let some = with("leak_down_percent = { left = 6, right = 9 }");
+    assert!(some.advice.iter().any(turned), "{:?}", some.advice);
+    let out = with("leak_down_percent = { left = 6, right = 28 }");
+    turns_nothing(&out);
+    let mend = step(&out, "compression");
+    assert!(mend.way.starts_with("listen where the air"), "{mend:?}");
+    assert!(
+        mend.why.contains("leak-down of right is 28 %, above 20 %"),
+        "{mend:?}"
+    );
+    assert!(
+        out.advice
+            .iter()
+            .all(|s| !s.way.contains("compression and leak-down"))
+    );
+}
+
 /// An altered link acts like a balance adjuster that is off: a broken seal of that link says which to suspect.
 #[test]
 fn an_adjuster_is_not_turned_while_the_seal_of_its_own_link_is_broken() {
