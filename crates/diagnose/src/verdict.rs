@@ -441,13 +441,14 @@ fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
             gaps(court, points, pair, Shown::Gauges),
         ),
         Channel::Sensors => {
+            let [first, second] = pair.map(|b| &court.model.profile.bodies()[b]);
             let differ: Vec<String> = points
                 .iter()
                 .filter_map(|p| p.recorded_kpa.as_ref())
-                .map(|d| format!("{:+.1}", d[0] - d[d.len() - 1]))
+                .map(|d| format!("{:+.1}", d[pair[0]] - d[pair[1]]))
                 .collect();
             format!(
-                "depressions that differ ({} kPa, first minus last body) otherwise than the through-areas ask",
+                "depressions that differ ({first} minus {second}: {} kPa) otherwise than the through-areas ask",
                 differ.join(", ")
             )
         }
