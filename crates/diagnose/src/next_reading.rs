@@ -62,7 +62,7 @@ impl Search<'_> {
             .filter(|c| !c.done(self.job, self.evidence) && c.possible(self.model.profile))
             .map(|c| NextReading {
                 kind: c.kind,
-                what: c.what(self.model.space.bodies),
+                what: c.what(self.model.space.bodies, self.job),
                 why: c.why.to_owned(),
                 minutes: c.minutes,
                 gain_nat: self.gain(c, &sample),
@@ -89,7 +89,7 @@ impl Search<'_> {
         (!candidate.done(self.job, self.evidence) && candidate.possible(profile)).then(|| {
             NextReading {
                 kind,
-                what: candidate.what(self.model.space.bodies),
+                what: candidate.what(self.model.space.bodies, self.job),
                 why: candidate.why.to_owned(),
                 minutes: candidate.minutes,
                 gain_nat: 0.0,

@@ -386,6 +386,10 @@ fn stops_moved_alike_need_a_second_sign_beside_their_seals() {
         seen.causes
     );
     assert!(!seen.undetermined, "{:?} {:?}", seen.held_open, seen.causes);
+    // Which of them moved is told by the link; the seals are noted already.
+    let next = seen.next_reading.expect("a reading");
+    assert_eq!(next.kind, ReadingKind::LinkOff);
+    assert!(next.what.starts_with("take the link off"), "{next:?}");
 }
 
 /// Volts that are off tell of a sensor or of a stop; the air tells which.
