@@ -216,7 +216,7 @@ impl Desk<'_> {
             way,
             "sprays away from ignition and hot pipes; engine cool enough to touch",
             &format!(
-                "air gets in behind the plate of {body}{size}; a balance set over a leak costs about 0.3 degree per mm2"
+                "air gets in behind the plate of {body}{size}; a plate balanced over a leak stands about 0.3 degree wrong for each mm2"
             ),
         )
     }

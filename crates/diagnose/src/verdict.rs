@@ -521,6 +521,10 @@ fn apart<'a>(
                 Condition::Idle => "idle".to_owned(),
                 _ => format!("{:.0} rpm", (p.rpm / 50.0).round() * 50.0),
             };
+            let what = match p.swapped {
+                true => format!("{what} swapped"),
+                false => what,
+            };
             let area = |b: usize| Some(p.ln_area.get(b)?.as_ref()?.value.exp());
             let areas = area(first).zip(area(second));
             if let (Some((a, b)), Shown::Judged) = (areas, shown) {

@@ -441,3 +441,26 @@ fn gauges_that_do_not_repeat_are_told() {
         "gauges-not-repeated"
     ));
 }
+
+/// Exchanged already: what is left to do is to find the one that is off.
+#[test]
+fn gauges_that_were_exchanged_are_not_exchanged_again() {
+    let turns = "bleed_turns = { left = 0.5, right = 0.5 }";
+    let lines = ZEROED.to_owned()
+        + &reading("idle", [44.0, 40.0], turns)
+        + &reading("idle", [40.1, 43.9], &format!("swapped = true\n{turns}"))
+        + &reading("hold", [44.0, 40.2], turns);
+    let a = gauges(0, &lines).assess();
+    assert_eq!(leading(&a).0, [CauseCode::GaugeFault]);
+    let step = &a.advice[0];
+    assert_eq!(step.adjuster, "gauges");
+    assert!(
+        !step.way.contains("swap") && step.way.contains("one port"),
+        "{step:?}"
+    );
+    let said = &a.causes[0].evidence_for;
+    assert!(
+        said.iter().any(|t| t.contains("idle swapped -3.8 kPa")),
+        "{said:?}"
+    );
+}
