@@ -4,7 +4,7 @@
 //! part comes first, then the readings again, then the screws. What was measured outside its limits counts as a fact,
 //! however much of the depressions it explains.
 
-use evenpull_job::{clearances_out, compression_out, leak_down_out, spindle_play_out};
+use evenpull_job::{SprayResult, clearances_out, compression_out, leak_down_out, spindle_play_out};
 
 use crate::advice::{ACT_ON, Desk, plain};
 use crate::assessment::{Advice, Cause, CauseCode};
@@ -204,7 +204,14 @@ impl Desk<'_> {
                 )
             });
         let worn = spindle_play_out(self.job, self.profile());
-        let (part, way) = if worn.iter().any(|(b, _)| b == body) {
+        let sprayed = self.job.checks.stub_spray.as_ref();
+        let place = self.profile().body_index(body);
+        let answered = place.and_then(|b| sprayed?.get(b)) == Some(&SprayResult::Change);
+        let (part, way) = if answered {
+            let way = "renew or seal what the spray answered at (stub, clamp or tapping), spray again to see that it is \
+                       tight, then read again";
+            ("inlet stub", way)
+        } else if worn.iter().any(|(b, _)| b == body) {
             let way = "before the spindle is renewed, spray or smoke the stub, clamps and tappings as well; repair, then read again";
             ("inlet stub", way)
         } else {
