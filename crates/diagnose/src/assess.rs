@@ -201,7 +201,8 @@ pub fn assess_beside(
     };
     answer.doubt_nat = search.doubt_nat();
     answer.readings_to_come = search.readings();
-    let asked = || judged.held.and_then(|held| search.asked_by(held));
+    let led_by = answer.causes.first().map(|c| c.code);
+    let asked = || search.asked_by(judged.held?, led_by?);
     let first = first_of_all(model.space.bodies, &evidence).or_else(asked);
     answer.next_reading = first.or_else(|| {
         let family = answer.causes.first().is_some_and(|c| c.members.len() > 1);

@@ -464,3 +464,28 @@ fn gauges_that_were_exchanged_are_not_exchanged_again() {
         "{said:?}"
     );
 }
+
+/// Lambda alone is one sign; what may be the second is asked for, and no seal.
+#[test]
+fn the_second_sign_of_a_cause_beside_the_areas_is_asked_for() {
+    let turns = "bleed_turns = { left = 0.5, right = 0.5 }";
+    let lines = ZEROED.to_owned()
+        + &reading("idle-bleeds-shut", [42.0, 42.2], "")
+        + &reading("idle", [41.0, 41.1], turns)
+        + &reading(
+            "hold",
+            [42.0, 42.2],
+            "lambda = { left = 0.92, right = 1.09 }",
+        );
+    let a = gauges(0, &lines).assess();
+    assert!(
+        a.undetermined && a.held_open[0].contains("one sign alone"),
+        "{:?}",
+        a.causes
+    );
+    assert!(a.causes[0].members.contains(&CauseCode::SparkWeak));
+    assert_eq!(
+        a.next_reading.expect("a reading").kind,
+        ReadingKind::SwapIgnition
+    );
+}
