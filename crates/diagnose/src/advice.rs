@@ -93,22 +93,35 @@ impl Desk<'_> {
 
     fn gauge_step(&self) -> Option<Advice> {
         let cause = self.likely(&[CauseCode::GaugeFault])?;
+        let points = &self.evidence.points;
+        let exchanged = points.iter().any(|p| p.swapped);
+        let plural = if self.evidence.has_areas() {
+            "gauges and sensors"
+        } else {
+            "gauges"
+        };
+        let way = |others: &str| {
+            if exchanged {
+                "put all of them on one port, zero or replace the one that is off, read again"
+                    .to_owned()
+            } else {
+                format!("{others}, zero or replace the one that is off, read again")
+            }
+        };
         let (which, way) = match &cause.body {
             Some(body) if self.model.space.bodies > 2 => (
                 format!("gauge on {body}"),
-                "swap it with another body's, zero or replace the one that is off, read again",
+                way("swap it with another body's"),
             ),
-            _ if self.model.space.bodies < 2 => {
-                ("gauge".to_owned(), "zero or replace it, read again")
-            }
-            _ => (
-                "gauges and sensors".to_owned(),
-                "swap them side to side, zero or replace the one that is off, read again",
+            _ if self.model.space.bodies < 2 => (
+                "gauge".to_owned(),
+                "zero or replace it, read again".to_owned(),
             ),
+            _ => (plural.to_owned(), way("swap them side to side")),
         };
         Some(plain(
             &which,
-            way,
+            &way,
             "engine off while hoses are moved",
             "the difference stays with the instrument, not with the cylinder",
         ))

@@ -15,6 +15,7 @@ use crate::model::{Model, Space};
 use crate::next_reading::{Search, first_of_all};
 use crate::posterior::{Fitted, draw, fall_without, fit_all, sample};
 use crate::record::{Kinship, Record};
+use crate::repeats::not_repeated;
 use crate::residuals::Residuals;
 use crate::sampling::{Sampled, Sampling};
 use crate::summary::{bodies, difference};
@@ -200,7 +201,8 @@ pub fn assess_beside(
     };
     answer.doubt_nat = search.doubt_nat();
     answer.readings_to_come = search.readings();
-    let asked = || judged.held.and_then(|held| search.asked_by(held));
+    let led_by = answer.causes.first().map(|c| c.code);
+    let asked = || search.asked_by(judged.held?, led_by?);
     let first = first_of_all(model.space.bodies, &evidence).or_else(asked);
     answer.next_reading = first.or_else(|| {
         let family = answer.causes.first().is_some_and(|c| c.members.len() > 1);
@@ -345,6 +347,7 @@ fn blank(
             ),
         )
     }));
+    notices.extend(not_repeated(profile, evidence));
     if evidence.bleeds_assumed {
         notices.push(Notice::new(
             "bleeds-assumed",

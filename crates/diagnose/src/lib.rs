@@ -24,6 +24,7 @@ mod plain;
 mod posterior;
 mod record;
 mod rehearsal;
+mod repeats;
 mod residuals;
 mod sampling;
 mod sealed;

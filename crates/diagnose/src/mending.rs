@@ -4,7 +4,7 @@
 //! part comes first, then the readings again, then the screws. What was measured outside its limits counts as a fact,
 //! however much of the depressions it explains.
 
-use evenpull_job::{clearances_out, compression_out, spindle_play_out};
+use evenpull_job::{SprayResult, clearances_out, compression_out, leak_down_out, spindle_play_out};
 
 use crate::advice::{ACT_ON, Desk, plain};
 use crate::assessment::{Advice, Cause, CauseCode};
@@ -33,13 +33,22 @@ impl Desk<'_> {
                 ),
             ));
         }
-        if let Some(low) = compression_out(self.job, self.profile()) {
-            steps.push(plain(
-                "compression",
-                "leak-down next; find out where it escapes and mend that, then read again",
-                OFF_AND_COOL,
-                &format!("measured: {low}; no screw makes up for a weak cylinder"),
-            ));
+        let leaks = leak_down_out(self.job, self.profile());
+        let low: Vec<String> = compression_out(self.job, self.profile())
+            .into_iter()
+            .chain(leaks.iter().cloned())
+            .collect();
+        if !low.is_empty() {
+            let way = if leaks.is_empty() {
+                "leak-down next; find out where it escapes and mend that, then read again"
+            } else {
+                "listen where the air of the leak-down escapes (inlet, exhaust, crankcase) and mend that, then read again"
+            };
+            let why = format!(
+                "measured: {}; no screw makes up for a weak cylinder",
+                low.join(", ")
+            );
+            steps.push(plain("compression", way, OFF_AND_COOL, &why));
         }
         let worn = spindle_play_out(self.job, self.profile());
         if !worn.is_empty() {
@@ -96,7 +105,10 @@ impl Desk<'_> {
             None => " of the weak cylinder".to_owned(),
         };
         let measured_clearances = !clearances_out(self.job, self.profile()).is_empty();
-        let measured_compression = compression_out(self.job, self.profile()).is_some();
+        let measured_compression = compression_out(self.job, self.profile()).is_some()
+            || !leak_down_out(self.job, self.profile()).is_empty();
+        let valve_unseen =
+            cause.members.contains(&ValveTight) && self.job.checks.clearances.is_none();
         let step = match cause.code {
             SpindleWear | StubLeak => self.find_leak(cause),
             CauseCode::IdleValveStuckOpen
@@ -125,6 +137,13 @@ impl Desk<'_> {
                 "compression and leak-down; find out where it escapes and mend that, then read again",
                 OFF_AND_COOL,
                 "no screw makes up for a weak cylinder",
+            ),
+            // A tight valve leaks like a weak cylinder, and a feeler gauge costs less than a mended one.
+            CompressionLow if valve_unseen => plain(
+                &format!("valve clearances{of}"),
+                "measure them before anything is taken apart, and set those that are outside their limits; then read again",
+                STONE_COLD,
+                "a valve that does not close leaks like low compression",
             ),
             BleedBlocked => plain(
                 &format!("bleed passage{of}"),
@@ -185,7 +204,14 @@ impl Desk<'_> {
                 )
             });
         let worn = spindle_play_out(self.job, self.profile());
-        let (part, way) = if worn.iter().any(|(b, _)| b == body) {
+        let sprayed = self.job.checks.stub_spray.as_ref();
+        let place = self.profile().body_index(body);
+        let answered = place.and_then(|b| sprayed?.get(b)) == Some(&SprayResult::Change);
+        let (part, way) = if answered {
+            let way = "renew or seal what the spray answered at (stub, clamp or tapping), spray again to see that it is \
+                       tight, then read again";
+            ("inlet stub", way)
+        } else if worn.iter().any(|(b, _)| b == body) {
             let way = "before the spindle is renewed, spray or smoke the stub, clamps and tappings as well; repair, then read again";
             ("inlet stub", way)
         } else {
@@ -197,7 +223,7 @@ impl Desk<'_> {
             way,
             "sprays away from ignition and hot pipes; engine cool enough to touch",
             &format!(
-                "air gets in behind the plate of {body}{size}; a balance set over a leak costs about 0.3 degree per mm2"
+                "air gets in behind the plate of {body}{size}; a plate balanced over a leak stands about 0.3 degree wrong for each mm2"
             ),
         )
     }

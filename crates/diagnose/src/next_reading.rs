@@ -62,7 +62,7 @@ impl Search<'_> {
             .filter(|c| !c.done(self.job, self.evidence) && c.possible(self.model.profile))
             .map(|c| NextReading {
                 kind: c.kind,
-                what: c.what(self.model.space.bodies),
+                what: c.what(self.model.space.bodies, self.job),
                 why: c.why.to_owned(),
                 minutes: c.minutes,
                 gain_nat: self.gain(c, &sample),
@@ -75,25 +75,28 @@ impl Search<'_> {
 
     /// The reading that what holds the verdict open asks for, however sure the readings seem of the cause; `None` where
     /// it was taken or is for the search to find.
-    pub(crate) fn asked_by(&self, held: Held) -> Option<NextReading> {
+    /// `leading`: the cause that is held back.
+    pub(crate) fn asked_by(&self, held: Held, leading: CauseCode) -> Option<NextReading> {
         let off_idle = self.evidence.points.iter().any(|p| !p.at_stop());
-        let kind = match held {
-            Held::OneEnd => ReadingKind::SwapGauges,
-            Held::OneOpening if off_idle => ReadingKind::BleedsShut,
-            Held::OneOpening => ReadingKind::Sweep,
+        let kinds: &[ReadingKind] = match held {
+            Held::OneEnd => &[ReadingKind::SwapGauges],
+            Held::OneOpening if off_idle => &[ReadingKind::BleedsShut],
+            Held::OneOpening => &[ReadingKind::Sweep],
+            Held::OneSign => second_sign(leading),
             Held::OneSignOfStops | Held::VoltsAlone => return self.of_volts_and_valve(),
-            Held::BleedsUnnoted | Held::OneSign => return None,
+            Held::BleedsUnnoted => return None,
         };
-        let profile = self.model.profile;
-        let candidate = CANDIDATES.iter().find(|c| c.kind == kind)?;
-        (!candidate.done(self.job, self.evidence) && candidate.possible(profile)).then(|| {
-            NextReading {
-                kind,
-                what: candidate.what(self.model.space.bodies),
-                why: candidate.why.to_owned(),
-                minutes: candidate.minutes,
-                gain_nat: 0.0,
-            }
+        let open =
+            |c: &&Candidate| !c.done(self.job, self.evidence) && c.possible(self.model.profile);
+        let candidate = kinds
+            .iter()
+            .find_map(|kind| CANDIDATES.iter().filter(open).find(|c| c.kind == *kind))?;
+        Some(NextReading {
+            kind: candidate.kind,
+            what: candidate.what(self.model.space.bodies, self.job),
+            why: candidate.why.to_owned(),
+            minutes: candidate.minutes,
+            gain_nat: 0.0,
         })
     }
 
@@ -183,6 +186,23 @@ impl Search<'_> {
             machines.swap(i, rng.random_range(0..=i));
         }
         Sample { machines, labels }
+    }
+}
+
+/// Readings that may speak for a cause beside the areas as well, the cheapest first.
+fn second_sign(leading: CauseCode) -> &'static [ReadingKind] {
+    match leading {
+        CauseCode::SparkWeak | CauseCode::InjectorUnequal => {
+            &[ReadingKind::LambdaPerPipe, ReadingKind::SwapIgnition]
+        }
+        CauseCode::CompressionLow | CauseCode::ValveTight => &[
+            ReadingKind::Compression,
+            ReadingKind::LeakDown,
+            ReadingKind::Clearances,
+        ],
+        CauseCode::ValveLoose => &[ReadingKind::Clearances],
+        CauseCode::FilterBlocked => &[ReadingKind::LidOff],
+        _ => &[],
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use evenpull_job::{Condition, Job, SealState, spindle_play_out};
+use evenpull_job::{Condition, Job, SealState, SprayResult, spindle_play_out};
 
 use crate::advice::range;
 use crate::assessment::{Cause, CauseCode};
@@ -139,6 +139,7 @@ fn cause(court: &Court<'_>, members: &[Member], probability: f64) -> Cause {
     }
     seal_words(court, leading, &mut evidence_for, &mut evidence_against);
     play_words(court, leading, &mut evidence_for, &mut evidence_against);
+    spray_words(court, leading, &mut evidence_for, &mut evidence_against);
     fit_words(court, leading, &mut evidence_for, &mut evidence_against);
     learned_words(court, leading, &mut evidence_for);
     let mut body = leading.body;
@@ -226,6 +227,23 @@ fn play_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut 
     let own = |body: &String| fault.body.is_none_or(|b| profile.bodies()[b] == *body);
     let said = worn.into_iter().filter(|(body, _)| own(body));
     side.extend(said.map(|(_, text)| format!("measured: {text}")));
+}
+
+/// What the spray at its stub says of a leak on a body.
+fn spray_words(court: &Court<'_>, fault: Fault, pro: &mut Vec<String>, con: &mut Vec<String>) {
+    let Some(b) = fault.body.filter(|_| fault.code == CauseCode::StubLeak) else {
+        return;
+    };
+    let body = &court.model.profile.bodies()[b];
+    match court.job.checks.stub_spray.as_ref().and_then(|s| s.get(b)) {
+        Some(SprayResult::Change) => pro.push(format!(
+            "the engine changed when the stub of {body} was sprayed"
+        )),
+        Some(SprayResult::NoChange) => con.push(format!(
+            "the engine did not change when the stub of {body} was sprayed"
+        )),
+        None => {}
+    }
 }
 
 /// Which readings the best hypothesis with this fault explains better than the same without it,
@@ -441,13 +459,14 @@ fn seen(court: &Court<'_>, channel: Channel, pair: [usize; 2]) -> String {
             gaps(court, points, pair, Shown::Gauges),
         ),
         Channel::Sensors => {
+            let [first, second] = pair.map(|b| &court.model.profile.bodies()[b]);
             let differ: Vec<String> = points
                 .iter()
                 .filter_map(|p| p.recorded_kpa.as_ref())
-                .map(|d| format!("{:+.1}", d[0] - d[d.len() - 1]))
+                .map(|d| format!("{:+.1}", d[pair[0]] - d[pair[1]]))
                 .collect();
             format!(
-                "depressions that differ ({} kPa, first minus last body) otherwise than the through-areas ask",
+                "depressions that differ ({first} minus {second}: {} kPa) otherwise than the through-areas ask",
                 differ.join(", ")
             )
         }
@@ -519,6 +538,10 @@ fn apart<'a>(
                 Condition::IdleBleedsShut => "bleeds shut".to_owned(),
                 Condition::Idle => "idle".to_owned(),
                 _ => format!("{:.0} rpm", (p.rpm / 50.0).round() * 50.0),
+            };
+            let what = match p.swapped {
+                true => format!("{what} swapped"),
+                false => what,
             };
             let area = |b: usize| Some(p.ln_area.get(b)?.as_ref()?.value.exp());
             let areas = area(first).zip(area(second));

@@ -119,6 +119,18 @@ pub fn spindle_play_out(job: &Job, profile: &Profile) -> Vec<(String, String)> {
     .collect()
 }
 
+/// Measured leak-down to repair, above 20 % (from memory), one text for each body.
+pub fn leak_down_out(job: &Job, profile: &Profile) -> Vec<String> {
+    let Some(values) = &job.checks.leak_down_percent else {
+        return Vec::new();
+    };
+    let limit = LEAK_DOWN_PERCENT.1;
+    let all = profile.bodies().iter().zip(values.iter());
+    let out = all.filter_map(|(body, v)| Some((body, *v?)).filter(|(_, percent)| *percent > limit));
+    out.map(|(body, percent)| format!("leak-down of {body} is {percent:.0} %, above {limit:.0} %"))
+        .collect()
+}
+
 /// The lowest measured compression, in words, where it is well below the highest.
 pub fn compression_out(job: &Job, profile: &Profile) -> Option<String> {
     let values = job.checks.compression_kpa.as_ref()?;

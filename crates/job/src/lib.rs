@@ -19,7 +19,9 @@ pub use evenpull_airflow::PressureUnit;
 
 pub use adjuster::{Adjuster, AdjusterKind, PerTurn};
 pub use caution::{Caution, CautionWhen, cautions, cautions_for};
-pub use check_findings::{check_findings, clearances_out, compression_out, spindle_play_out};
+pub use check_findings::{
+    check_findings, clearances_out, compression_out, leak_down_out, spindle_play_out,
+};
 pub use file_error::{FileError, FileErrors};
 pub use job::{
     Adjusted, AmbientData, Checks, ColumnRef, Condition, EarlierRef, GaugeReading, HoseData,

@@ -321,3 +321,24 @@ fn a_speed_below_what_the_shut_throttle_gives_is_left_out() {
     assert_eq!(visit.write().unwrap().readings.len(), 1);
     assert_eq!(load_job(folder.path()).unwrap().job.readings.len(), 1);
 }
+
+/// A leak on the third of four: what the pressures say of the first and the last is not what speaks for it.
+#[test]
+fn depressions_beside_areas_are_told_of_the_body_in_question() {
+    let folder = tempfile::tempdir().unwrap();
+    let profile = load_profile("curlew-vee-four").unwrap();
+    let request = PracticeRequest {
+        profile: &profile,
+        faults: &["stub-leak:3".parse().unwrap()],
+        seed: 5,
+    };
+    practice(&request, folder.path(), &mut |_, _| {}).unwrap();
+    let found = crate::assess(folder.path(), &mut |_, _| {})
+        .unwrap()
+        .assessment;
+    assert_eq!(found.causes[0].body.as_deref(), Some("3"));
+    let mut said = found.causes[0].evidence_for.iter();
+    let sensors = said.find(|t| t.contains("otherwise than the through-areas ask"));
+    let sensors = sensors.expect("the pressures speak for it");
+    assert!(sensors.contains("(3 minus 1: "), "{sensors}");
+}

@@ -2,7 +2,7 @@
 //!
 //! Minutes and chances are common practice, no source.
 
-use evenpull_job::{Condition, Job, PerBody, Profile};
+use evenpull_job::{Condition, Job, PerBody, Profile, Seal, SealState};
 
 use super::foresee::Foreseen;
 use super::{count, holds};
@@ -254,9 +254,15 @@ pub(super) fn swap(what: &str, bodies: usize) -> String {
 }
 
 impl Candidate {
-    /// What to do, on so many bodies.
-    pub(super) fn what(&self, bodies: usize) -> String {
+    /// What to do, on so many bodies; what the job has noted is not asked for again.
+    pub(super) fn what(&self, bodies: usize, job: &Job) -> String {
+        let stop = |s: &&Seal| s.part.starts_with("stop.") && s.state != SealState::CannotSee;
+        let stops_seen = job.seals.iter().filter(stop).count() >= bodies;
         match self.kind {
+            ReadingKind::LinkOff if stops_seen => {
+                "take the link off and see which plate rests on its stop, and look at the lock nuts of stops and links"
+                    .to_owned()
+            }
             ReadingKind::SwapGauges if bodies > 2 => {
                 format!("{}, and read again", swap("gauge hoses", bodies))
             }

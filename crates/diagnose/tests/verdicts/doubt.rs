@@ -386,6 +386,10 @@ fn stops_moved_alike_need_a_second_sign_beside_their_seals() {
         seen.causes
     );
     assert!(!seen.undetermined, "{:?} {:?}", seen.held_open, seen.causes);
+    // Which of them moved is told by the link; the seals are noted already.
+    let next = seen.next_reading.expect("a reading");
+    assert_eq!(next.kind, ReadingKind::LinkOff);
+    assert!(next.what.starts_with("take the link off"), "{next:?}");
 }
 
 /// Volts that are off tell of a sensor or of a stop; the air tells which.
@@ -405,4 +409,83 @@ fn volts_alone_do_not_settle_on_the_sensor() {
     let air_right = assessed("idle_valve_steps = 60");
     assert_eq!(leading(&air_right).0, [CauseCode::SensorShifted]);
     assert!(!air_right.undetermined, "{:?}", air_right.held_open);
+}
+
+/// Two idles of one state, 2 kPa apart in what the gauges differ: no machine and no pair of gauges that repeats.
+#[test]
+fn gauges_that_do_not_repeat_are_told() {
+    let turns = "rpm = 1250\nbleed_turns = { left = 0.5, right = 0.5 }";
+    let read = |second: [f64; 2], more: &str| {
+        let lines = ZEROED.to_owned()
+            + &reading("idle", [42.0, 41.0], turns)
+            + &reading("idle", second, &format!("{turns}\n{more}"))
+            + &reading("hold", [42.0, 41.0], "rpm = 3750");
+        gauges(0, &lines).assess()
+    };
+    let apart = read([43.0, 40.0], "");
+    let said = apart
+        .notices
+        .iter()
+        .find(|n| n.code == "gauges-not-repeated");
+    let said = &said.expect("a remark").text;
+    assert!(
+        said.contains("readings 1 and 2") && said.contains("by 2.0 kPa"),
+        "{said}"
+    );
+    assert!(!says(&read([43.0, 42.6], ""), "gauges-not-repeated"));
+    // Something was turned, or the hoses were exchanged: another state.
+    let turned = "adjusted = [{ adjuster = \"balance screw\", turns = 0.25 }]";
+    assert!(!says(&read([43.0, 40.0], turned), "gauges-not-repeated"));
+    assert!(!says(
+        &read([43.0, 40.0], "swapped = true"),
+        "gauges-not-repeated"
+    ));
+}
+
+/// Exchanged already: what is left to do is to find the one that is off.
+#[test]
+fn gauges_that_were_exchanged_are_not_exchanged_again() {
+    let turns = "bleed_turns = { left = 0.5, right = 0.5 }";
+    let lines = ZEROED.to_owned()
+        + &reading("idle", [44.0, 40.0], turns)
+        + &reading("idle", [40.1, 43.9], &format!("swapped = true\n{turns}"))
+        + &reading("hold", [44.0, 40.2], turns);
+    let a = gauges(0, &lines).assess();
+    assert_eq!(leading(&a).0, [CauseCode::GaugeFault]);
+    let step = &a.advice[0];
+    assert_eq!(step.adjuster, "gauges");
+    assert!(
+        !step.way.contains("swap") && step.way.contains("one port"),
+        "{step:?}"
+    );
+    let said = &a.causes[0].evidence_for;
+    assert!(
+        said.iter().any(|t| t.contains("idle swapped -3.8 kPa")),
+        "{said:?}"
+    );
+}
+
+/// Lambda alone is one sign; what may be the second is asked for, and no seal.
+#[test]
+fn the_second_sign_of_a_cause_beside_the_areas_is_asked_for() {
+    let turns = "bleed_turns = { left = 0.5, right = 0.5 }";
+    let lines = ZEROED.to_owned()
+        + &reading("idle-bleeds-shut", [42.0, 42.2], "")
+        + &reading("idle", [41.0, 41.1], turns)
+        + &reading(
+            "hold",
+            [42.0, 42.2],
+            "lambda = { left = 0.92, right = 1.09 }",
+        );
+    let a = gauges(0, &lines).assess();
+    assert!(
+        a.undetermined && a.held_open[0].contains("one sign alone"),
+        "{:?}",
+        a.causes
+    );
+    assert!(a.causes[0].members.contains(&CauseCode::SparkWeak));
+    assert_eq!(
+        a.next_reading.expect("a reading").kind,
+        ReadingKind::SwapIgnition
+    );
 }

@@ -179,6 +179,58 @@ fn a_low_compression_is_looked_into_before_a_screw_is_turned() {
     assert_eq!(a.advice[0].adjuster, "compression");
 }
 
+/// Sprayed and found: the leak is mended where it answered, and not looked for again.
+#[test]
+fn a_stub_that_answered_to_the_spray_is_mended() {
+    let read = |condition: &str, more: &str, two: f64| {
+        format!(
+            "[[reading]]\ncondition = \"{condition}\"\n{more}\n\
+             gauge = {{ 1 = 42.0, 2 = {two:.1}, 3 = 42.1, unit = \"kPa\" }}\n"
+        )
+    };
+    let lines = "[checks]\ngauges_zeroed = true\n\
+                 stub_spray = { 1 = \"no change\", 2 = \"change\", 3 = \"no change\" }\n"
+        .to_owned()
+        + &read("idle-bleeds-shut", "", 38.0)
+        + &read("idle", "bleed_turns = { 1 = 0.5, 2 = 0.5, 3 = 0.5 }", 38.2)
+        + &read("hold", "rpm = 3750", 40.5);
+    let a = gauges(3, &lines).assess();
+    assert_eq!(leading(&a), (vec![CauseCode::StubLeak], Some("2")));
+    let said = &a.causes[0].evidence_for;
+    assert!(
+        said.iter()
+            .any(|t| t.contains("changed when the stub of 2")),
+        "{said:?}"
+    );
+    let mend = step(&a, "inlet stub of 2");
+    assert!(mend.way.starts_with("renew or seal"), "{mend:?}");
+}
+
+/// Above 20 % is repaired before anything is tuned (from memory); what was measured is not asked for again.
+#[test]
+fn a_leak_down_to_repair_comes_before_a_screw_is_turned() {
+    let with = |checks: &str| {
+        let lines = format!("[checks]\ngauges_zeroed = true\n{checks}\n{IDLE_AND_HOLD}");
+        gauges(0, &lines).assess()
+    };
+    let turned = |s: &evenpull_diagnose::Advice| s.turns.is_some();
+    let some = with("leak_down_percent = { left = 6, right = 9 }");
+    assert!(some.advice.iter().any(turned), "{:?}", some.advice);
+    let out = with("leak_down_percent = { left = 6, right = 28 }");
+    turns_nothing(&out);
+    let mend = step(&out, "compression");
+    assert!(mend.way.starts_with("listen where the air"), "{mend:?}");
+    assert!(
+        mend.why.contains("leak-down of right is 28 %, above 20 %"),
+        "{mend:?}"
+    );
+    assert!(
+        out.advice
+            .iter()
+            .all(|s| !s.way.contains("compression and leak-down"))
+    );
+}
+
 /// An altered link acts like a balance adjuster that is off: a broken seal of that link says which to suspect.
 #[test]
 fn an_adjuster_is_not_turned_while_the_seal_of_its_own_link_is_broken() {
