@@ -33,9 +33,14 @@ const HIDDEN_MOST: f64 = 0.2;
 
 impl Desk<'_> {
     pub(crate) fn likely(&self, codes: &[CauseCode]) -> Option<&Cause> {
+        self.all_likely(codes).next()
+    }
+
+    /// Causes of these kinds that are acted on, likeliest first.
+    pub(crate) fn all_likely(&self, codes: &[CauseCode]) -> impl Iterator<Item = &Cause> {
         self.causes
             .iter()
-            .find(|c| c.probability >= ACT_ON && codes.contains(&c.code))
+            .filter(move |c| c.probability >= ACT_ON && codes.contains(&c.code))
     }
 
     pub(crate) fn profile(&self) -> &Profile {

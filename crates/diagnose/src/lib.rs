@@ -7,6 +7,7 @@ mod baseline;
 mod breathing;
 mod cause_words;
 mod cylinder;
+mod doubts;
 mod evidence;
 mod fuelling;
 mod fuelling_words;

@@ -6,7 +6,7 @@
 
 use evenpull_job::{SprayResult, clearances_out, compression_out, leak_down_out, spindle_play_out};
 
-use crate::advice::{ACT_ON, Desk, plain};
+use crate::advice::{Desk, plain};
 use crate::assessment::{Advice, Cause, CauseCode};
 use crate::summary::over;
 
@@ -84,13 +84,9 @@ impl Desk<'_> {
             &[InjectorUnequal, SparkWeak],
             &[SensorWorn],
         ];
-        let likely = |c: &&Cause| c.probability >= ACT_ON;
         order
             .iter()
-            .flat_map(|codes| {
-                let causes = self.causes.iter().filter(likely);
-                causes.filter(|c| codes.contains(&c.code))
-            })
+            .flat_map(|codes| self.all_likely(codes))
             .filter_map(|c| self.mend(c))
             .collect()
     }
