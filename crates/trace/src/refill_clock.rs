@@ -231,7 +231,7 @@ impl Breath {
     /// Adds at most [`STRETCH`] samples of the refill, here and to its line; `t` is the time of the
     /// first [samples since the cycle's start].
     fn add_refill(&mut self, samples: &[f32], law: &Law, t: f64, line: &mut Line) {
-        // Without weight where the limit leaves a sample out.
+        // Nothing where the limit leaves a sample out; above ambient `F` is no number.
         let mut points = [(0.0, 0.0); STRETCH];
         for (point, &x) in points.iter_mut().zip(samples) {
             let r = law.ratio(x);
@@ -240,7 +240,7 @@ impl Breath {
             self.slope += slope;
             self.ratio += r;
             let counts = r < R_LIMIT;
-            *point = (if counts { psi } else { 0.0 }, f);
+            *point = if counts { (psi, f) } else { (0.0, 0.0) };
             line.n += usize::from(counts);
         }
         for (i, &(psi, f)) in points.iter().take(samples.len()).enumerate() {
@@ -367,6 +367,15 @@ mod tests {
         assert!(
             (dpsi / -b.dpsi_dzero - 1.0).abs() < 0.05 || (dpsi / b.dpsi_dzero - 1.0).abs() < 0.05
         );
+    }
+
+    /// A wave that lifts a late sample of the refill above ambient is left out like any beyond the limit.
+    #[test]
+    fn a_sample_above_ambient_is_left_out() {
+        let mut p = cycle_of(8.0, 0.3);
+        p[88] = 1.01 * SCALE.p0_pa as f32;
+        let fit = fit_cycle(&p, whole(), WINDOW, SCALE).unwrap();
+        assert!((fit.k_per_s / 8.0 - 1.0).abs() < 1e-6, "{}", fit.k_per_s);
     }
 
     #[test]
