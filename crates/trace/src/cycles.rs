@@ -198,20 +198,13 @@ fn alike(mut cycles: Vec<Cycle>) -> Vec<Cycle> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::falls::tests::dip_pa;
     use crate::recording::Segment;
 
     /// Sawtooth dips of `period` samples between 30 and 90 kPa, `n` samples, dip at 0.3 of it.
     fn recording(period: f64, n: usize, change: impl Fn(usize, f32) -> f32) -> Recording {
         let p_pa = (0..n)
-            .map(|i| {
-                let at = (i as f64 / period).fract();
-                let p = if at < 0.2 {
-                    90e3 - 300e3 * at
-                } else {
-                    30e3 + 75e3 * (at - 0.2)
-                };
-                change(i, p as f32)
-            })
+            .map(|i| change(i, dip_pa(i, period) as f32))
             .collect();
         Recording {
             name: "made".to_owned(),

@@ -169,22 +169,23 @@ impl Search {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
 
-    /// Sawtooth dips of `period` samples between 30 and 90 kPa with a fixed scramble of a tenth of the
-    /// swing, so that the middle is crossed to and fro.
+    /// Sample `i` of sawtooth dips between 30 and 90 kPa, one every `period` samples [Pa].
+    pub(crate) fn dip_pa(i: usize, period: f64) -> f64 {
+        let at = (i as f64 / period).fract();
+        if at < 0.2 {
+            90e3 - 300e3 * at
+        } else {
+            30e3 + 75e3 * (at - 0.2)
+        }
+    }
+
+    /// Dips with a fixed scramble of a tenth of the swing, so that the middle is crossed to and fro.
     fn noisy_dips(period: f64, n: usize) -> Vec<f32> {
         (0..n)
-            .map(|i| {
-                let at = (i as f64 / period).fract();
-                let p = if at < 0.2 {
-                    90e3 - 300e3 * at
-                } else {
-                    30e3 + 75e3 * (at - 0.2)
-                };
-                (p + (i * i * 7_919 % 6_007) as f64 - 3_000.0) as f32
-            })
+            .map(|i| (dip_pa(i, period) + (i * i * 7_919 % 6_007) as f64 - 3_000.0) as f32)
             .collect()
     }
 

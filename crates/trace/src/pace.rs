@@ -81,20 +81,11 @@ impl Pace {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::falls::tests::dip_pa;
 
     /// `n` samples of dips every `period` samples between 30 and 90 kPa.
     fn dips(period: f64, n: usize) -> Vec<f32> {
-        (0..n)
-            .map(|i| {
-                let at = (i as f64 / period).fract();
-                let p = if at < 0.2 {
-                    90e3 - 300e3 * at
-                } else {
-                    30e3 + 75e3 * (at - 0.2)
-                };
-                p as f32
-            })
-            .collect()
+        (0..n).map(|i| dip_pa(i, period) as f32).collect()
     }
 
     #[test]

@@ -99,6 +99,17 @@ fn a_booking_is_corrected_and_what_stood_there_stays_on_record() {
     });
 }
 
+/// The machine with another name, registration and contact of its owner.
+fn put_right() -> MachineBooking {
+    let mut right = MachineBooking {
+        name: "Dunlin 1080".to_owned(),
+        registration: "NO 78".to_owned(),
+        owner: Some(owner()),
+    };
+    right.owner.as_mut().unwrap().contact = "Eighth Lane 8".to_owned();
+    right
+}
+
 #[test]
 fn a_machine_and_its_owner_are_corrected_and_the_history_goes_with_the_owner() {
     let dir = tempfile::tempdir().unwrap();
@@ -106,12 +117,7 @@ fn a_machine_and_its_owner_are_corrected_and_the_history_goes_with_the_owner() {
         let store = open(dir.path()).await;
         let job = fill(&store).await;
         let machine = store.job_line(job).await.unwrap().machine_id;
-        let mut right = MachineBooking {
-            name: "Dunlin 1080".to_owned(),
-            registration: "NO 78".to_owned(),
-            owner: Some(owner()),
-        };
-        right.owner.as_mut().unwrap().contact = "Eighth Lane 8".to_owned();
+        let mut right = put_right();
         store.correct_machine(machine, &right, NOW).await.unwrap();
         let data = store.machine(machine).await.unwrap().data;
         assert_eq!((&*data.name, &*data.registration), ("Dunlin 1080", "NO 78"));
@@ -196,12 +202,7 @@ fn corrections_turns_taken_back_and_stages_travel_with_an_exported_job() {
         let store = open(&dir.path().join("here")).await;
         let job = fill(&store).await;
         let machine = store.job_line(job).await.unwrap().machine_id;
-        let mut right = MachineBooking {
-            name: "Dunlin 1080".to_owned(),
-            registration: "NO 78".to_owned(),
-            owner: Some(owner()),
-        };
-        right.owner.as_mut().unwrap().contact = "Eighth Lane 8".to_owned();
+        let right = put_right();
         store.correct_machine(machine, &right, NOW).await.unwrap();
         let mut booking = store.booking(job).await.unwrap();
         booking.odometer_km = Some(32_100);
